@@ -1,0 +1,1 @@
+"""Drivers: how a bench host reaches real fans, pumps and sensors."""

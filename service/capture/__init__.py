@@ -1,0 +1,1 @@
+"""Sound inputs other than the simulated one: devices, recordings, programs."""

@@ -1,0 +1,1 @@
+"""Measurements driven with real ports: listening, calibrating, floor checks, matches."""

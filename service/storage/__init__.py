@@ -1,0 +1,1 @@
+"""Files: calibrations, matched settings and records, written whole or not at all."""
