@@ -1,0 +1,1 @@
+"""The wire: every JSON document and request body as a strict model."""
