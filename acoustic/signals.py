@@ -61,7 +61,7 @@ class DigitalSignal:
     @property
     def duration_s(self) -> float:
         """Length in seconds."""
-        return self.samples.shape[0] / self.rate_hz
+        return len(self.samples) / self.rate_hz
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,7 +85,7 @@ class PressureSignal:
     @property
     def duration_s(self) -> float:
         """Length in seconds."""
-        return self.samples.shape[0] / self.rate_hz
+        return len(self.samples) / self.rate_hz
 
     @classmethod
     def from_digital(cls, signal: DigitalSignal, pascal_per_unit: float | Samples) -> Self:

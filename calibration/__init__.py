@@ -1,1 +1,1 @@
-"""Decisions: judging a reference tone and a room floor, and the closed loop that matches a cooler."""
+"""Decisions: judging a reference tone and a room floor, and the loop that matches a cooler."""

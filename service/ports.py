@@ -25,8 +25,10 @@ class SoundBlock:
 
 
 class SoundSource(Protocol):
-    """One sound input. **Sound is the clock**: to wait is to read, so a source that delivers
-    faster than real time makes everything faster.
+    """One sound input.
+
+    **Sound is the clock**: to wait is to read, so a source that delivers faster than real time
+    makes everything faster.
     """
 
     @property
