@@ -1,0 +1,88 @@
+"""How a fan or pump answers to its duty: dead zone, stall, curvature, backlash and inertia."""
+
+from dataclasses import dataclass
+from math import exp
+
+import numpy as np
+
+from service.simulation.wander import Wander
+
+__all__ = ["Rotor", "RotorLaw"]
+
+_STICTION_RPM = 40.0
+"""A coasting rotor slower than this is held by its bearing and its magnets."""
+
+
+@dataclass(frozen=True, slots=True)
+class RotorLaw:
+    """Speed over duty, and how fast it is reached."""
+
+    full_rpm: float
+    """Speed at 100 % duty, in revolutions a minute."""
+    time_constant_s: float
+    """Time constant of a change of speed, in seconds."""
+    dead_duty_percent: float = 20.0
+    """Below this duty the speed falls no further."""
+    stall_duty_percent: float = 0.0
+    """Below this duty a turning rotor stops; 0 means never."""
+    restart_duty_percent: float = 0.0
+    """A stopped rotor starts again from this duty on."""
+    curvature: float = 0.0
+    """How far the speed bulges above a straight line, as a fraction of full speed times 4."""
+    backlash_percent: float = 0.0
+    """Play between the duty that is set and the one that acts, in percent of duty."""
+    hunting_percent: float = 0.0
+    """Standard deviation of the speed about its mean, in percent."""
+    hunting_s: float = 2.0
+    """Correlation time of hunting, in seconds."""
+
+    def turning_rpm(self, duty_percent: float) -> float:
+        """Return the settled speed of a turning rotor at `duty_percent`."""
+        share = max(duty_percent, self.dead_duty_percent) / 100.0
+        return self.full_rpm * (share + self.curvature * share * (1.0 - share))
+
+    def settled_rpm(self, duty_percent: float) -> float:
+        """Return the settled speed when `duty_percent` is reached from above; 0 below stall."""
+        if duty_percent < self.stall_duty_percent:
+            return 0.0
+        return self.turning_rpm(duty_percent)
+
+
+class Rotor:
+    """One turning rotor; its angle is kept so that a tachometer can count."""
+
+    def __init__(
+        self, law: RotorLaw, duty_percent: float, step_s: float, generator: np.random.Generator
+    ) -> None:
+        self.law = law
+        self._step_s = step_s
+        self._keep = exp(-step_s / law.time_constant_s)
+        self._hunting = Wander(law.hunting_percent / 100.0, law.hunting_s, step_s, generator)
+        self._acting_duty_percent = duty_percent
+        self._turning = duty_percent >= law.stall_duty_percent
+        self.rpm = self.goal_rpm * (1.0 + self._hunting.value)
+        """Speed now, in revolutions a minute."""
+        self.turns = float(generator.random())
+        """Revolutions since the start."""
+
+    @property
+    def goal_rpm(self) -> float:
+        """Speed the rotor settles at when its duty stays, without hunting."""
+        return self.law.turning_rpm(self._acting_duty_percent) if self._turning else 0.0
+
+    def step(self, duty_percent: float) -> None:
+        """Move on by one step under `duty_percent`."""
+        play = self.law.backlash_percent / 2.0
+        self._acting_duty_percent = min(
+            max(self._acting_duty_percent, duty_percent - play), duty_percent + play
+        )
+        if self._acting_duty_percent < self.law.stall_duty_percent:
+            self._turning = False
+        elif self._acting_duty_percent >= self.law.restart_duty_percent:
+            self._turning = True
+        goal_rpm = self.goal_rpm * (1.0 + self._hunting.step())
+        before_rpm = self.rpm
+        self.rpm = goal_rpm + (before_rpm - goal_rpm) * self._keep
+        if not self._turning and self.rpm < _STICTION_RPM:
+            self.rpm = 0.0
+        self.turns += (before_rpm + self.rpm) / 2.0 * self._step_s / 60.0
