@@ -1,0 +1,175 @@
+"""The loop's hands and ears: set speeds, wait for them, listen; every answer checked for safety.
+
+All methods that touch the bench are sub-generators of steps, so that the procedure that uses them
+reads like work at the bench.
+"""
+
+from collections.abc import Generator
+from typing import Final, TypeVar
+
+import numpy as np
+
+from acoustic.errors import InputError
+from calibration.bench_state import BenchDescription, BenchState
+from calibration.results import MatchedActuator, MatchRequest
+from calibration.safety import reason_to_stop
+from calibration.settling import SpeedHistory
+from calibration.steps import Heard, Listen, Observation, SetDuty, Step
+
+__all__ = ["BenchHands", "RunStopped", "Steps"]
+
+T = TypeVar("T")
+Steps = Generator[Step, Observation, T]
+"""A procedure that yields steps, is sent their answers and returns a T."""
+
+_SETTLING_STEP_S: Final = 0.5
+"""How often the tachometer is read while a speed settles."""
+_AUTOMATIC_PUMP_PERCENT: Final = 80.0
+"""Where a pump is tried first when nobody asked for a duty: cool, and rarely its loudest."""
+
+
+class RunStopped(Exception):
+    """The run must end now; the text says why."""
+
+
+class BenchHands:
+    """Fans moved together, pumps led by the request, and the count of sound taken.
+
+    Raises
+    ------
+    InputError
+        If the bench has no fan, or the asked pump duty is outside its limits.
+    """
+
+    def __init__(self, bench: BenchDescription, request: MatchRequest) -> None:
+        self.bench = bench
+        self.request = request
+        roles = {name: actuator.role for name, actuator in bench.actuators.items()}
+        self.fans = [name for name, role in roles.items() if role == "fan"]
+        self.pumps = [name for name, role in roles.items() if role == "pump"]
+        if not self.fans:
+            raise InputError(f"The bench {bench.bench} has no fan whose speed could be matched.")
+        limits = [bench.actuators[name] for name in self.fans]
+        self.lowest_percent = max(actuator.min_duty_percent for actuator in limits)
+        self.highest_percent = min(actuator.max_duty_percent for actuator in limits)
+        self.pump_percent = self._first_pump_percent()
+        self.bench_s = 0.0
+        self.listened_s = 0.0
+        self._pump_seen_turning = False
+        self._state: BenchState | None = None
+
+    def _first_pump_percent(self) -> float:
+        """Duty of the pumps at the start; 0 without a pump."""
+        if not self.pumps:
+            return 0.0
+        low, high = self.pump_limits
+        asked = self.request.pump_duty_percent
+        if self.request.pump == "fixed" and asked is not None:
+            if not low <= asked <= high:
+                raise InputError(
+                    f"The pump on bench {self.bench.bench} takes {low:g} to {high:g} %, "
+                    f"not {asked:g} %; choose a duty in that range."
+                )
+            return asked
+        return min(max(_AUTOMATIC_PUMP_PERCENT, low), high)
+
+    @property
+    def pump_limits(self) -> tuple[float, float]:
+        """Lowest and highest duty that all pumps take."""
+        limits = [self.bench.actuators[name] for name in self.pumps]
+        return (
+            max(actuator.min_duty_percent for actuator in limits),
+            min(actuator.max_duty_percent for actuator in limits),
+        )
+
+    @property
+    def pump_is_separate(self) -> bool:
+        """Whether the pump's speed is its own, rather than led along with the fans."""
+        return bool(self.pumps) and self.request.pump != "follows"
+
+    def _duties(self, fan_percent: float) -> dict[str, float]:
+        """Duties of all actuators for a fan duty."""
+        pump_percent = self.pump_percent
+        if self.pumps and self.request.pump == "follows":
+            low, high = self.pump_limits
+            span = max(self.highest_percent - self.lowest_percent, 1e-9)
+            pump_percent = low + (high - low) * (fan_percent - self.lowest_percent) / span
+        duties = dict.fromkeys(self.fans, fan_percent)
+        return {**duties, **dict.fromkeys(self.pumps, round(pump_percent, 2))}
+
+    def _check(self, state: BenchState) -> BenchState:
+        """Remember the state, or stop the run."""
+        missing = set(self.bench.actuators) - set(state.actuators)
+        if missing:
+            raise RunStopped(f"The bench no longer reports {', '.join(sorted(missing))}.")
+        reason = reason_to_stop(self.bench, state, pump_seen_turning=self._pump_seen_turning)
+        if reason is not None:
+            raise RunStopped(reason)
+        if any(state.actuators[name].rpm for name in self.pumps):
+            self._pump_seen_turning = True
+        self._state = state
+        return state
+
+    def fan_rpm(self) -> float | None:
+        """Mean of the fans' tachometers at the last reading; None if none has one."""
+        if self._state is None:
+            return None
+        speeds = [self._state.actuators[name].rpm for name in self.fans]
+        known = [rpm for rpm in speeds if rpm is not None]
+        return float(np.mean(known)) if known else None
+
+    def actuators_now(self, fan_rpm: float | None) -> dict[str, MatchedActuator]:
+        """Duties and speeds of all actuators.
+
+        Parameters
+        ----------
+        fan_rpm : float or None
+            Mean fan speed over a listening, which says more than one reading where there is one
+            fan.
+
+        Returns
+        -------
+        dict of str to MatchedActuator
+            By actuator name; empty before the bench was first read.
+        """
+        if self._state is None:
+            return {}
+        given = {}
+        for name, reported in self._state.actuators.items():
+            single = len(self.fans) == 1 and name in self.fans
+            rpm = fan_rpm if single else reported.rpm
+            given[name] = MatchedActuator(reported.duty_percent, rpm)
+        return given
+
+    def set_fans(self, percent: float) -> Steps[None]:
+        """Set the fans' duty, and the pumps' with it."""
+        answer = yield SetDuty(self._duties(percent))
+        assert isinstance(answer, BenchState)  # noqa: S101 - the driver's contract
+        self._check(answer)
+
+    def take(self, seconds: float) -> Steps[Heard]:
+        """Take sound and the bench's state after it."""
+        answer = yield Listen(seconds)
+        assert isinstance(answer, Heard)  # noqa: S101 - the driver's contract
+        self.bench_s += seconds
+        self._check(answer.state)
+        return answer
+
+    def settle(self, tolerated_change: float) -> Steps[float | None]:
+        """Wait until the fan speed has come to rest.
+
+        Parameters
+        ----------
+        tolerated_change : float
+            Relative change over 2 s that counts as rest.
+
+        Returns
+        -------
+        float or None
+            The speed it came to; None without a tachometer.
+        """
+        history = SpeedHistory()
+        while not history.settled(tolerated_change):
+            yield from self.take(_SETTLING_STEP_S)
+            history.add(_SETTLING_STEP_S, self.fan_rpm())
+        return self.fan_rpm()

@@ -1,0 +1,303 @@
+"""A cooler's level over fan speed, learned from few noisy readings.
+
+The microphone reads the fan, the pump and the room together. In energy::
+
+    reading(r) = fan(r) + pump + floor
+    fan(r)     = a + k lg(r / 1000 rpm) + g(r)        in dB
+
+k is near 55 dB a decade, g allows for resonances (a Gaussian process), pump and floor are levels
+with a prior. All are estimated together from every setting visited so far, so that a reading near
+the floor teaches the floor and one far above it teaches the fan.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from acoustic.decibels import energy_sum_db
+from acoustic.signals import Samples
+
+__all__ = ["Estimate", "NoisePosterior", "NoisePriors", "SettingLevel", "fit_noise"]
+
+_REFERENCE_RPM: Final = 1000.0
+_MOST_STEPS: Final = 40
+"""Gauss-Newton steps at most; ten are usual, half steps included."""
+_STILL_DB: Final = 1e-3
+"""A step that moves no unknown further than this ends the search."""
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A normally distributed quantity in decibels."""
+
+    mean_db: float
+    """Expected value in dB."""
+    sd_db: float
+    """Standard deviation in dB."""
+
+
+@dataclass(frozen=True, slots=True)
+class NoisePriors:
+    """What is believed of any cooler before it is heard."""
+
+    floor: Estimate = Estimate(26.0, 2.5)
+    """Level of the room with everything stopped."""
+    pump: Estimate | None = None
+    """Level of the pump alone; None for a cooler without one."""
+    fan_at_1000_rpm: Estimate = Estimate(35.0, 15.0)
+    """Level of the fan alone at 1000 rpm: known only vaguely."""
+    exponent_db: Estimate = Estimate(55.0, 6.0)
+    """Rise of the fan's level per decade of speed; the fan laws give 50, A weighting adds."""
+    resonance_sd_db: float = 0.5
+    """How far resonances carry the level off the straight law."""
+    resonance_width: float = 0.04
+    """Relative width in speed of a resonance."""
+    bend_sd_db: float = 0.7
+    """How far the level bends off the straight law over an octave of speed."""
+    bend_width: float = 0.7
+    """Natural logarithm of the speed ratio over which it bends."""
+    setting_sd_db: float = 0.04
+    """How far two visits to the same speed differ beyond what listening shows."""
+
+
+@dataclass(frozen=True, slots=True)
+class SettingLevel:
+    """What one visited setting read."""
+
+    rpm: float
+    """Mean fan speed while listening; 0 when the fans stood still."""
+    pump_key: float
+    """Which pump setting it was (its duty); settings with the same key share the pump's level."""
+    reading: Estimate
+    """Level as the microphone read it, floor included."""
+
+
+def _log_speed(rpm: Samples) -> Samples:
+    """Natural logarithm of the speed relative to 1000 rpm."""
+    log_speed: Samples = np.log(rpm / _REFERENCE_RPM)
+    return log_speed
+
+
+def _fan_covariance(first: Samples, second: Samples, priors: NoisePriors) -> Samples:
+    """Prior covariance of the fan's level between two sets of log speeds."""
+    decades = np.outer(first, second) / np.log(10.0) ** 2
+    distance = np.abs(first[:, None] - second[None, :])
+    near = np.sqrt(3.0) * distance / priors.resonance_width
+    resonance = priors.resonance_sd_db**2 * (1.0 + near) * np.exp(-near)
+    bend = priors.bend_sd_db**2 * np.exp(-0.5 * (distance / priors.bend_width) ** 2)
+    straight = priors.fan_at_1000_rpm.sd_db**2 + priors.exponent_db.sd_db**2 * decades
+    covariance: Samples = straight + resonance + bend
+    return covariance
+
+
+def _fan_mean(log_speed: Samples, priors: NoisePriors) -> Samples:
+    """Prior mean of the fan's level at log speeds."""
+    decades: Samples = log_speed / np.log(10.0)
+    return priors.fan_at_1000_rpm.mean_db + priors.exponent_db.mean_db * decades
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NoisePosterior:
+    """What is believed of a cooler after some settings were heard.
+
+    The unknowns are the fan's level at each setting with the fan running, the level of each pump
+    setting, and the floor, in this order.
+    """
+
+    priors: NoisePriors
+    """What was believed before."""
+    settings: tuple[SettingLevel, ...]
+    """The settings that were heard."""
+    unknowns_db: Samples
+    """Posterior mean of the unknowns in dB, shape ``(unknowns,)``."""
+    covariance_db2: Samples
+    """Their posterior covariance in dB^2, shape ``(unknowns, unknowns)``."""
+    prior_mean_db: Samples
+    """Their prior mean in dB, same shape as `unknowns_db`."""
+    prior_inverse: Samples
+    """Inverse of their prior covariance."""
+
+    @property
+    def _running(self) -> list[int]:
+        return [i for i, setting in enumerate(self.settings) if setting.rpm > 0]
+
+    @property
+    def _pump_keys(self) -> list[float]:
+        return _pump_keys(self.settings, self.priors)
+
+    @property
+    def floor(self) -> Estimate:
+        """Level of the room alone."""
+        return Estimate(float(self.unknowns_db[-1]), float(np.sqrt(self.covariance_db2[-1, -1])))
+
+    def cooler_at(self, index: int) -> Estimate:
+        """Level of the cooler alone (fan and pump) at a setting that was heard.
+
+        Parameters
+        ----------
+        index : int
+            Which of `settings`, counted as Python counts.
+
+        Returns
+        -------
+        Estimate
+            Its level; ``-inf`` for a cooler that stands still.
+        """
+        parts = []
+        if self.settings[index].rpm > 0:
+            parts.append(self._running.index(range(len(self.settings))[index]))
+        if self.priors.pump is not None:
+            parts.append(len(self._running) + self._pump_keys.index(self.settings[index].pump_key))
+        if not parts:
+            return Estimate(-np.inf, 0.0)
+        levels = self.unknowns_db[parts]
+        total = energy_sum_db(levels)
+        share = 10.0 ** ((levels - total) / 10.0)
+        variance = share @ self.covariance_db2[np.ix_(parts, parts)] @ share
+        return Estimate(total, float(np.sqrt(variance)))
+
+    def cooler_over_speed(self, rpm: Samples, pump_key: float) -> tuple[Samples, Samples]:
+        """Expected level of the cooler alone over fan speed.
+
+        Parameters
+        ----------
+        rpm : ndarray of float64, shape (speeds,)
+            Fan speeds above 0.
+        pump_key : float
+            Pump setting; one that was not heard yet has the prior level.
+
+        Returns
+        -------
+        mean_db, sd_db : ndarray of float64, shape (speeds,)
+            Level in dB and its standard deviation.
+        """
+        log_speed = _log_speed(rpm)
+        running = self._running
+        seen = _log_speed(np.array([self.settings[i].rpm for i in running], dtype=np.float64))
+        cross = np.zeros((rpm.size, self.unknowns_db.size))
+        cross[:, : seen.size] = _fan_covariance(log_speed, seen, self.priors)
+        gain = cross @ self.prior_inverse
+        fan = _fan_mean(log_speed, self.priors) + gain @ (self.unknowns_db - self.prior_mean_db)
+        prior_variance = (
+            self.priors.fan_at_1000_rpm.sd_db**2
+            + (self.priors.exponent_db.sd_db * log_speed / np.log(10.0)) ** 2
+            + self.priors.resonance_sd_db**2
+            + self.priors.bend_sd_db**2
+            + self.priors.setting_sd_db**2
+        )
+        spread = gain @ self.covariance_db2
+        variance = prior_variance - (gain * cross).sum(1) + (spread * gain).sum(1)
+        if self.priors.pump is None:
+            return fan, np.sqrt(np.maximum(variance, 0.0))
+        if pump_key in self._pump_keys:
+            column = len(running) + self._pump_keys.index(pump_key)
+            pump, pump_variance = self.unknowns_db[column], self.covariance_db2[column, column]
+            shared = spread[:, column]
+        else:
+            pump, pump_variance = self.priors.pump.mean_db, self.priors.pump.sd_db**2
+            shared = np.zeros(rpm.size)
+        fan_share = 1.0 / (1.0 + 10.0 ** ((pump - fan) / 10.0))
+        total = fan - 10.0 * np.log10(fan_share)
+        variance = (
+            fan_share**2 * variance
+            + (1.0 - fan_share) ** 2 * pump_variance
+            + 2.0 * fan_share * (1.0 - fan_share) * shared
+        )
+        return total, np.sqrt(np.maximum(variance, 0.0))
+
+
+def _pump_keys(settings: Sequence[SettingLevel], priors: NoisePriors) -> list[float]:
+    """Return the distinct pump settings, in order; none for a cooler without a pump."""
+    return [] if priors.pump is None else sorted({setting.pump_key for setting in settings})
+
+
+def _prior(
+    settings: Sequence[SettingLevel], priors: NoisePriors
+) -> tuple[Samples, Samples, npt.NDArray[np.bool_]]:
+    """Prior mean and covariance of the unknowns, and which of them each setting hears."""
+    running = [i for i, setting in enumerate(settings) if setting.rpm > 0]
+    keys = _pump_keys(settings, priors)
+    fans, size = len(running), len(running) + len(keys) + 1
+    mean = np.empty(size)
+    covariance = np.zeros((size, size))
+    log_speed = _log_speed(np.array([settings[i].rpm for i in running], dtype=np.float64))
+    mean[:fans] = _fan_mean(log_speed, priors)
+    covariance[:fans, :fans] = _fan_covariance(log_speed, log_speed, priors)
+    covariance[:fans, :fans] += priors.setting_sd_db**2 * np.eye(fans)
+    hears = np.zeros((len(settings), size), dtype=np.bool_)
+    hears[running, np.arange(fans)] = True
+    if priors.pump is not None:
+        mean[fans:-1] = priors.pump.mean_db
+        covariance[fans:-1, fans:-1] = priors.pump.sd_db**2 * np.eye(len(keys))
+        for i, setting in enumerate(settings):
+            hears[i, fans + keys.index(setting.pump_key)] = True
+    mean[-1] = priors.floor.mean_db
+    covariance[-1, -1] = priors.floor.sd_db**2
+    hears[:, -1] = True
+    return mean, covariance, hears
+
+
+def _energy_sums_db(unknowns_db: Samples, hears: npt.NDArray[np.bool_]) -> tuple[Samples, Samples]:
+    """Level each setting should read, and its slope against each unknown."""
+    powers = np.where(hears, 10.0 ** (unknowns_db / 10.0), 0.0)
+    total = powers.sum(1)
+    return 10.0 * np.log10(total), powers / total[:, None]
+
+
+def fit_noise(settings: Sequence[SettingLevel], priors: NoisePriors) -> NoisePosterior:
+    """Estimate fan, pump and floor from the settings heard so far.
+
+    Parameters
+    ----------
+    settings : sequence of SettingLevel
+        Settings in the order they were heard, at least one.
+    priors : NoisePriors
+        What is believed beforehand.
+
+    Returns
+    -------
+    NoisePosterior
+        The posterior, by Gauss-Newton steps on the energy sum.
+    """
+    mean, covariance, hears = _prior(settings, priors)
+    readings = np.array([setting.reading.mean_db for setting in settings])
+    noise = np.array([max(setting.reading.sd_db, 0.005) ** 2 for setting in settings])
+    # Start where no part exceeds what was read: the energy sum is well behaved from there.
+    unknowns = mean.copy()
+    for column in range(mean.size):
+        unknowns[column] = min(unknowns[column], readings[hears[:, column]].min() - 0.5)
+    for row, column in zip(*np.nonzero(hears[:, : len(settings)]), strict=True):
+        if settings[row].rpm > 0 and hears[:, column].sum() == 1:
+            unknowns[column] = readings[row] - 0.5
+    prior_inverse = np.asarray(np.linalg.inv(covariance), dtype=np.float64)
+
+    def misfit(candidate: Samples) -> float:
+        """Twice the negative log posterior, up to a constant."""
+        residual = readings - _energy_sums_db(candidate, hears)[0]
+        away = candidate - mean
+        return float((residual**2 / noise).sum() + away @ prior_inverse @ away)
+
+    step_size, best = 1.0, misfit(unknowns)
+    for _ in range(_MOST_STEPS):
+        predicted, slope = _energy_sums_db(unknowns, hears)
+        spread = slope @ covariance
+        gain = np.linalg.solve(spread @ slope.T + np.diag(noise), spread).T
+        step = mean + gain @ (readings - predicted - slope @ (mean - unknowns)) - unknowns
+        moved = misfit(unknowns + step_size * step)
+        if moved <= best:
+            unknowns, best, step_size = unknowns + step_size * step, moved, min(1.0, 2 * step_size)
+        else:
+            step_size *= 0.5
+        if np.abs(step).max() < _STILL_DB:
+            break
+    return NoisePosterior(
+        priors=priors,
+        settings=tuple(settings),
+        unknowns_db=unknowns,
+        covariance_db2=covariance - gain @ spread,
+        prior_mean_db=mean,
+        prior_inverse=prior_inverse,
+    )

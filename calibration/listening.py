@@ -1,0 +1,100 @@
+"""Everything heard at one setting, and the level it comes to."""
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from acoustic.intrusions import INTERVAL_S, GateSpread, find_intrusions, white_spread_db
+from acoustic.signals import Samples
+from acoustic.uncertainty import HuntingKnowledge, LevelBlocks
+from calibration.fan_noise import Estimate
+from calibration.steps import Heard
+
+__all__ = ["ListeningKnowledge", "SettingListener"]
+
+_PRIOR_SPREAD: Final = GateSpread(0.25, 10.0)
+"""Spread of 100 ms levels of a typical fan, worth one second of listening."""
+
+
+@dataclass(frozen=True, slots=True)
+class ListeningKnowledge:
+    """What earlier settings of the same cooler say about how its level moves."""
+
+    hunting: HuntingKnowledge = field(default_factory=HuntingKnowledge)
+    """Size and speed of the hunting."""
+    spread: GateSpread = _PRIOR_SPREAD
+    """White spread of the 100 ms levels."""
+
+
+@dataclass(slots=True)
+class SettingListener:
+    """Collects the 100 ms levels of one setting."""
+
+    known: ListeningKnowledge
+    """What is known beforehand."""
+    _levels: list[Samples] = field(default_factory=list)
+    _valid: list[npt.NDArray[np.bool_]] = field(default_factory=list)
+    _rpm: list[float] = field(default_factory=list)
+
+    def add(self, heard: Heard, rpm: float | None) -> None:
+        """Append what was heard, and the fan speed read with it."""
+        self._levels.append(heard.levels_db)
+        self._valid.append(heard.valid)
+        if rpm is not None:
+            self._rpm.append(rpm)
+
+    @property
+    def heard_s(self) -> float:
+        """Sound taken so far, in seconds."""
+        return INTERVAL_S * sum(levels.size for levels in self._levels)
+
+    @property
+    def rpm(self) -> float | None:
+        """Mean speed over the listening; None without a tachometer."""
+        return float(np.mean(self._rpm)) if self._rpm else None
+
+    def _usable(self) -> tuple[Samples, npt.NDArray[np.bool_]]:
+        """All levels, and which of them count."""
+        levels, valid = np.concatenate(self._levels), np.concatenate(self._valid).copy()
+        # The gate looks at trustworthy intervals only; a dropped one must not set its centre.
+        valid &= np.isfinite(levels)
+        valid[valid] = ~find_intrusions(levels[valid], self.known.spread)
+        return levels, valid
+
+    @property
+    def rejected_s(self) -> float:
+        """How much of the sound was left out, in seconds."""
+        return float(INTERVAL_S * np.count_nonzero(~self._usable()[1]))
+
+    def _blocks(self) -> tuple[LevelBlocks, GateSpread]:
+        """Blocks of what counts, and the white spread with this setting in it."""
+        levels, usable = self._usable()
+        own = white_spread_db(levels[usable])
+        known, count = self.known.spread, float(np.count_nonzero(usable))
+        weight = known.weight_intervals + count
+        spread = np.sqrt((known.weight_intervals * known.spread_db**2 + count * own**2) / weight)
+        pooled = GateSpread(float(spread), weight)
+        return LevelBlocks.from_intervals(levels, usable, pooled.spread_db), pooled
+
+    def estimate(self) -> Estimate | None:
+        """Level at this setting as read.
+
+        Returns
+        -------
+        Estimate or None
+            Mean and standard error; None while not one second is usable.
+        """
+        blocks, _ = self._blocks()
+        if blocks.levels_db.size == 0:
+            return None
+        mean = self.known.hunting.mean(blocks)
+        return Estimate(mean.mean_db, mean.standard_error_db)
+
+    def knowledge(self) -> ListeningKnowledge:
+        """Return what is known after this setting."""
+        blocks, spread = self._blocks()
+        # Older listening fades a little, so that a changed setting can change the spread.
+        fading = GateSpread(spread.spread_db, min(spread.weight_intervals, 200.0))
+        return ListeningKnowledge(self.known.hunting.learn(blocks), fading)

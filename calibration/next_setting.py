@@ -1,0 +1,60 @@
+"""How good a setting is believed to be, and which speed promises most."""
+
+from statistics import NormalDist
+
+import numpy as np
+
+from acoustic.signals import Samples
+from calibration.fan_noise import Estimate
+
+__all__ = ["most_probable_speed", "probability_within"]
+
+
+def probability_within(level: Estimate, target_db: float, tolerance_db: float) -> float:
+    """Probability that a level lies within the tolerance of the target.
+
+    Parameters
+    ----------
+    level : Estimate
+        What is believed of the level.
+    target_db, tolerance_db : float
+        The target and the tolerance, in dB.
+
+    Returns
+    -------
+    float
+        Probability from 0 to 1.
+    """
+    belief = NormalDist(level.mean_db, max(level.sd_db, 1e-6))
+    return belief.cdf(target_db + tolerance_db) - belief.cdf(target_db - tolerance_db)
+
+
+def most_probable_speed(
+    rpm: Samples, mean_db: Samples, sd_db: Samples, target_db: float, tolerance_db: float
+) -> float:
+    """Speed at which the level is most likely to be within the tolerance.
+
+    Parameters
+    ----------
+    rpm : ndarray of float64, shape (speeds,)
+        Candidate speeds in rising order.
+    mean_db, sd_db : ndarray of float64, shape (speeds,)
+        What is believed of the level at each.
+    target_db, tolerance_db : float
+        The target and the tolerance, in dB.
+
+    Returns
+    -------
+    float
+        The speed; where the mean crosses the target between two candidates, the crossing itself.
+    """
+    # Expected loss with a wide tolerance ranks candidates also where none is likely to hit.
+    reach = np.hypot(sd_db, tolerance_db)
+    score = np.exp(-0.5 * ((mean_db - target_db) / reach) ** 2) / reach
+    best = int(np.argmax(score))
+    for first in (best - 1, best):
+        if 0 <= first < rpm.size - 1:
+            below, above = mean_db[first] - target_db, mean_db[first + 1] - target_db
+            if below * above < 0:
+                return float(rpm[first] + (rpm[first + 1] - rpm[first]) * below / (below - above))
+    return float(rpm[best])

@@ -1,0 +1,133 @@
+"""Outcomes of a match as plain data; a refusal is an outcome with a reason, not an error."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from acoustic.signals import Samples
+from calibration.fan_noise import Estimate
+
+__all__ = [
+    "AppliesTo",
+    "FloorReading",
+    "HeardSetting",
+    "LevelCurve",
+    "MatchOutcome",
+    "MatchRequest",
+    "MatchResult",
+    "MatchedActuator",
+    "PumpPolicy",
+]
+
+AppliesTo = Literal["cooler", "reading"]
+"""What the target is for: the cooler's own level, or the level as the microphone reads it."""
+
+MatchOutcome = Literal[
+    "matched",
+    "quieter-at-full-speed",
+    "louder-at-minimum",
+    "floor-too-high",
+    "unsteady",
+    "stopped",
+]
+"""How a match can end."""
+
+PumpPolicy = Literal["automatic", "fixed", "follows"]
+"""How a pump is set: found as needed, held at a given duty, or led along with the fans."""
+
+
+@dataclass(frozen=True, slots=True)
+class FloorReading:
+    """The room with everything stopped."""
+
+    level_db: float
+    """LAeq in dB re 20 uPa."""
+    U95_db: float
+    """Half-width of its 95 % interval, in dB."""
+
+
+@dataclass(frozen=True, slots=True)
+class MatchRequest:
+    """What is asked of a match."""
+
+    target_db: float
+    """Level to reach, LAeq in dB re 20 uPa."""
+    tolerance_db: float
+    """How far from the target counts as matched, in dB."""
+    applies_to: AppliesTo = "cooler"
+    """What the target is for."""
+    floor: FloorReading | None = None
+    """The room floor, if it was measured just before; otherwise the loop listens for it."""
+    pump: PumpPolicy = "automatic"
+    """How a pump is set."""
+    pump_duty_percent: float | None = None
+    """Duty of the pump for the policy ``fixed``."""
+
+
+@dataclass(frozen=True, slots=True)
+class MatchedActuator:
+    """One speed of a result."""
+
+    duty_percent: float
+    """Duty that was set."""
+    rpm: float | None
+    """Mean speed while it was listened to; None without a tachometer."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeardSetting:
+    """One setting that was listened to."""
+
+    actuators: Mapping[str, MatchedActuator]
+    """Duties and speeds."""
+    reading: Estimate
+    """Level as read, floor included."""
+    listened_s: float
+    """Sound taken at this setting, in seconds."""
+    rejected_s: float
+    """How much of it was left out as an intrusion or a fault of the capture."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LevelCurve:
+    """What the loop believes of the cooler's level over speed."""
+
+    rpm: Samples
+    """Fan speeds, or duties in per cent where no tachometer tells, shape ``(points,)``."""
+    cooler_db: Samples
+    """Expected level of the cooler alone in dB, same shape."""
+    sd_db: Samples
+    """Its standard deviation in dB, same shape."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MatchResult:
+    """How a match ended, and on what evidence."""
+
+    outcome: MatchOutcome
+    """How it ended."""
+    why: str
+    """The reason in one plain sentence."""
+    actuators: Mapping[str, MatchedActuator] | None
+    """The settings that are given; None when nothing was found to give."""
+    level: Estimate | None
+    """Level of what the target applies to at those settings."""
+    as_read: Estimate | None
+    """Level there as the microphone reads it."""
+    floor: Estimate
+    """Level of the room."""
+    visited: tuple[HeardSetting, ...]
+    """Every setting that was listened to, in order; the last one is given."""
+    curve: LevelCurve | None
+    """Level over speed at the last pump setting."""
+    listened_s: float
+    """Sound that was listened to for levels, in seconds."""
+    bench_s: float
+    """All the time the match took by the clock of the sound, in seconds."""
+    warnings: tuple[str, ...]
+    """What the person at the bench should know."""
+
+    @property
+    def margin_db(self) -> float | None:
+        """How far the cooler's level stands over the floor, in dB."""
+        return None if self.level is None else self.level.mean_db - self.floor.mean_db

@@ -1,0 +1,52 @@
+"""What makes a run stop, as plain rules.
+
+The bench guards its own hardware whatever a client does. These rules stop a run a little earlier
+and say why, so that the person at the bench reads a reason and not just "the bench took over".
+"""
+
+from typing import Final
+
+from calibration.bench_state import BenchDescription, BenchState
+
+__all__ = ["reason_to_stop"]
+
+_TEMPERATURE_RESERVE_K: Final = 2.0
+"""Stop this far below a limit, before the bench's own guard has to act."""
+
+
+def reason_to_stop(
+    bench: BenchDescription, state: BenchState, *, pump_seen_turning: bool
+) -> str | None:
+    """Say why a run must stop now.
+
+    Parameters
+    ----------
+    bench : BenchDescription
+        What the bench is.
+    state : BenchState
+        What it does now.
+    pump_seen_turning : bool
+        Whether the pumps' tachometers have shown a speed before in this run.
+
+    Returns
+    -------
+    str or None
+        One plain sentence, or None while all is well.
+    """
+    if state.control == "safe":
+        return f"The bench took over to protect the hardware: {state.why or 'no reason given'}."
+    if state.control == "own":
+        return "The bench went back to its own control in the middle of the run."
+    for name, temperature_c in state.temperatures_c.items():
+        limit_c = bench.temperature_limits_c.get(name)
+        if limit_c is not None and temperature_c >= limit_c - _TEMPERATURE_RESERVE_K:
+            return (
+                f"The {name} reads {temperature_c:.1f} C, close to its limit of {limit_c:.0f} C; "
+                "lower the load before matching."
+            )
+    for name, actuator in bench.actuators.items():
+        reported = state.actuators.get(name)
+        stands = reported is not None and reported.rpm == 0
+        if stands and actuator.role == "pump" and pump_seen_turning:
+            return f"The tachometer of {name} reads 0: the pump has stopped; check it at once."
+    return None

@@ -1,0 +1,121 @@
+"""Fan speed over duty, with the play that small steps get lost in.
+
+Controls and bearings have play: after a change of direction the first fraction of a per cent of
+duty does nothing. The speed follows an *effective* duty that trails the set one inside a band of
+half-width h. All settings seen so far are explained with each candidate h, and the most probable
+one is used.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from acoustic.signals import Samples
+
+__all__ = ["SpeedMap"]
+
+_PLAY_PERCENT: Final = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 1.0, 1.25, 1.5])
+"""Candidate half-widths of the play, in per cent of duty."""
+_USUAL_PLAY_PERCENT: Final = 0.4
+"""Scale on which larger play becomes improbable."""
+_SLOPE_PRIOR: Final = 0.9
+"""Usual rise of speed over duty relative to simple proportion: fans turn a little at no duty."""
+_SLOPE_PRIOR_SD: Final = 0.3
+"""How far fans differ in that."""
+_SPEED_NOISE: Final = 0.003
+"""Relative error of a settled speed: steps of the tachometer, hunting."""
+_BEND: Final = 0.3
+"""Relative bend of speed over the whole range of duty."""
+_TRUSTED_SLOPE: Final = (0.3, 3.0)
+"""Bounds of the slope relative to simple proportion."""
+
+
+def _effective_percent(duties: Samples, play: float) -> Samples:
+    """Return the duty that acts, trailing the set one inside the play."""
+    acting = np.empty_like(duties)
+    now = duties[0]
+    for i, duty in enumerate(duties):
+        now = min(max(now, duty - play), duty + play)
+        acting[i] = now
+    return acting
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """Speed over effective duty around the last setting, for one candidate of the play."""
+
+    play: float
+    slope: float
+    acting_percent: float
+    log_evidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedMap:
+    """The settings of the fans so far, in order."""
+
+    moves: tuple[tuple[float, float | None], ...] = ()
+    """(duty in per cent, settled rpm) of each; None where the speed tells nothing, as for a fan
+    that stands still."""
+
+    def add(self, duty_percent: float, rpm: float | None) -> "SpeedMap":
+        """Return the map with one more setting."""
+        return SpeedMap((*self.moves, (duty_percent, rpm)))
+
+    @property
+    def last_rpm(self) -> float:
+        """Speed of the last setting with the fans running."""
+        return next(rpm for _, rpm in reversed(self.moves) if rpm is not None)
+
+    @property
+    def settled_count(self) -> int:
+        """How many settings tell a speed."""
+        return sum(rpm is not None for _, rpm in self.moves)
+
+    def _line(self, play: float) -> _Line:
+        """Explain the settings with one candidate of the play."""
+        acting = _effective_percent(np.array([duty for duty, _ in self.moves]), play)
+        known = [i for i, (_, rpm) in enumerate(self.moves) if rpm is not None]
+        rpm = np.array([self.moves[i][1] for i in known], dtype=np.float64)
+        here, last_rpm = acting[known[-1]], rpm[-1]
+        away, rise = acting[known[:-1]] - here, rpm[:-1] - last_rpm
+        proportion = last_rpm / max(here, 1.0)
+        noise = last_rpm * (_SPEED_NOISE + _BEND * (away / 100.0) ** 2)
+        prior_weight = 1.0 / (_SLOPE_PRIOR_SD * proportion) ** 2
+        weight = prior_weight + float((away**2 / noise**2).sum())
+        slope = prior_weight * _SLOPE_PRIOR * proportion + float((away * rise / noise**2).sum())
+        slope /= weight
+        misfit = float((((rise - slope * away) / noise) ** 2).sum())
+        misfit += prior_weight * (slope - _SLOPE_PRIOR * proportion) ** 2
+        log_evidence = -0.5 * (misfit + np.log(weight / prior_weight)) - play / _USUAL_PLAY_PERCENT
+        low, high = _TRUSTED_SLOPE
+        slope = min(max(slope, low * proportion), high * proportion)
+        return _Line(play, slope, float(acting[-1]), float(log_evidence))
+
+    def _best_line(self) -> _Line:
+        """Return the most probable explanation of the settings."""
+        return max((self._line(play) for play in _PLAY_PERCENT), key=lambda line: line.log_evidence)
+
+    def duty_for(self, rpm: float) -> float:
+        """Duty that should give a speed.
+
+        Parameters
+        ----------
+        rpm : float
+            Wanted speed.
+
+        Returns
+        -------
+        float
+            Duty in per cent: from the last setting along the slope around it, and through the
+            play where the direction changes.
+        """
+        line = self._best_line()
+        step = (rpm - self.last_rpm) / line.slope
+        return line.acting_percent + step + float(np.copysign(line.play, step))
+
+    def rpm_at(self, duty_percent: float) -> float:
+        """Speed that a duty should give, along the slope through the last setting."""
+        line = self._best_line()
+        return max(self.last_rpm + (duty_percent - line.acting_percent) * line.slope, 1.0)

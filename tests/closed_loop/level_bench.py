@@ -1,0 +1,234 @@
+"""Random coolers at the level of 100 ms readings, whose true level is known.
+
+An independent plant for the closed loop: it shares no formula with the loop. It answers the loop's
+steps directly, without sound or a network, so that thousands of matches run in minutes.
+"""
+
+from collections.abc import Generator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration.bench_state import Actuator, ActuatorState, BenchDescription, BenchState
+from calibration.results import MatchResult
+from calibration.steps import Heard, Listen, Observation, SetDuty, Step
+
+TICK_S = 0.1
+
+
+def _sum_db(*levels):
+    return 10.0 * np.log10(sum(10.0 ** (level / 10.0) for level in levels))
+
+
+@dataclass(frozen=True)
+class CoolerTraits:
+    """What one random cooler and its room are like; everything here is hidden from the loop."""
+
+    full_rpm: float
+    full_level_db: float
+    exponent_db: float
+    bumps: tuple[tuple[float, float, float], ...]
+    speed_at_zero: float
+    curvature: float
+    dead_zone_percent: float
+    stall_percent: float
+    restart_extra_percent: float
+    play_percent: float
+    tau_s: float
+    min_duty_percent: float
+    pump_full_db: float | None
+    pump_exponent_db: float
+    floor_db: float
+    floor_wander_db: float
+    hunting_sd_db: float
+    hunting_tau_s: float
+    white_sd_db: float
+    intrusions_per_s: float
+    weak_intrusions: bool
+    drift_db: float
+    tacho_quantum_rpm: float
+    tacho_lag_s: float
+
+
+def random_traits(rng: np.random.Generator, *, pump: bool | None = None) -> CoolerTraits:
+    """Draw a cooler from the population."""
+    has_pump = rng.random() < 0.25 if pump is None else pump
+    full_level = rng.uniform(34, 55)
+    bumps = tuple(
+        (rng.uniform(0.3, 1.0), rng.uniform(1, 4), rng.uniform(0.03, 0.08))
+        for _ in range(rng.integers(0, 4))
+    )
+    return CoolerTraits(
+        full_rpm=rng.uniform(1000, 3000),
+        full_level_db=full_level,
+        exponent_db=rng.uniform(45, 65),
+        bumps=bumps,
+        speed_at_zero=rng.uniform(0.0, 0.2),
+        curvature=rng.uniform(-0.1, 0.1),
+        dead_zone_percent=rng.uniform(5, 20),
+        stall_percent=rng.uniform(8, 30),
+        restart_extra_percent=rng.uniform(2, 8),
+        play_percent=rng.choice([0.0, 0.25, 0.5]),
+        tau_s=rng.uniform(0.8, 3.0),
+        min_duty_percent=float(rng.choice([0.0, 10.0, 20.0])),
+        pump_full_db=rng.uniform(26, min(36.0, full_level)) if has_pump else None,
+        pump_exponent_db=rng.uniform(30, 50),
+        floor_db=rng.uniform(22, 30),
+        floor_wander_db=0.5,
+        hunting_sd_db=rng.uniform(0.1, 0.4),
+        hunting_tau_s=rng.uniform(1, 5),
+        white_sd_db=4.34 / np.sqrt(rng.uniform(800, 4000) * TICK_S),
+        intrusions_per_s=1 / 60,
+        weak_intrusions=rng.random() < 0.1,
+        drift_db=rng.choice([-0.5, 0.5]) if rng.random() < 0.2 else 0.0,
+        tacho_quantum_rpm=float(rng.choice([1.0, 5.0, 10.0])),
+        tacho_lag_s=rng.uniform(0.1, 0.5),
+    )
+
+
+class LevelBench:
+    """One cooler in one room, answering the loop's steps."""
+
+    def __init__(self, traits: CoolerTraits, rng: np.random.Generator) -> None:
+        self.traits = traits
+        self.rng = rng
+        self.duty = {"fan": 40.0}
+        if traits.pump_full_db is not None:
+            self.duty["pump"] = 60.0
+        self.played = 40.0
+        self.running = True
+        self.rpm = self._steady_rpm()
+        self.tacho = self.rpm
+        self.hunting = 0.0
+        self.drift = 0.0
+        self.floor_phase = rng.uniform(0, 2 * np.pi)
+        self.time_s = 0.0
+        self.intrusion_left_s = 0.0
+        self.intrusion_db = 0.0
+        self.settings_made = 0
+
+    def description(self) -> BenchDescription:
+        actuators = {"fan": Actuator("fan", self.traits.min_duty_percent, 100.0, True)}
+        if self.traits.pump_full_db is not None:
+            actuators["pump"] = Actuator("pump", 30.0, 100.0, True)
+        return BenchDescription("test", actuators, {"processor": 90.0}, 60.0)
+
+    # The plant
+
+    def _steady_rpm(self) -> float:
+        t = self.traits
+        x = max(self.played, t.dead_zone_percent) / 100
+        if not self.running:
+            return 0.0
+        share = t.speed_at_zero + (1 - t.speed_at_zero) * x + t.curvature * x * (1 - x)
+        return t.full_rpm * share
+
+    def fan_level_db(self, rpm: float) -> float:
+        t = self.traits
+        if rpm < 1:
+            return -100.0
+        ratio = rpm / t.full_rpm
+        level = t.full_level_db + t.exponent_db * np.log10(ratio)
+        for centre, height, width in t.bumps:
+            level += height * np.exp(-0.5 * (np.log(ratio / centre) / (width / 2)) ** 2)
+        return level
+
+    def pump_level_db(self, duty: float) -> float:
+        t = self.traits
+        if t.pump_full_db is None:
+            return -100.0
+        return t.pump_full_db + t.pump_exponent_db * np.log10(duty / 100)
+
+    def true_level_db(self) -> float:
+        """Level of the cooler alone at the duties that are set, once settled."""
+        return _sum_db(
+            self.fan_level_db(self._steady_rpm()), self.pump_level_db(self.duty.get("pump", 0))
+        )
+
+    def level_at_db(self, fan_percent: float, pump_percent: float) -> float:
+        """Level of the cooler alone at given duties with the fan running."""
+        twin = LevelBench(self.traits, np.random.default_rng(0))
+        twin.played = fan_percent
+        twin.running = True
+        return _sum_db(twin.fan_level_db(twin._steady_rpm()), self.pump_level_db(pump_percent))
+
+    def loudest_db(self) -> float:
+        return self.level_at_db(100.0, 100.0)
+
+    def quietest_db(self) -> float:
+        """Level at the slowest speed the fan holds."""
+        slowest = max(self.traits.min_duty_percent, self.traits.stall_percent)
+        return self.level_at_db(slowest, 30.0)
+
+    def _apply(self, duty: float) -> None:
+        t = self.traits
+        moved = abs(duty - self.duty["fan"]) > 1e-9
+        self.played = float(np.clip(self.played, duty - t.play_percent, duty + t.play_percent))
+        threshold = t.stall_percent + (0 if self.running else t.restart_extra_percent)
+        self.running = self.played >= threshold
+        if moved:
+            self.drift = t.drift_db
+            self.settings_made += 1
+
+    def _tick(self) -> float:
+        t, rng = self.traits, self.rng
+        self.time_s += TICK_S
+        self.rpm += (self._steady_rpm() - self.rpm) * (1 - np.exp(-TICK_S / t.tau_s))
+        if not self.running and self.rpm < 60:
+            self.rpm = 0.0
+        self.tacho += (self.rpm - self.tacho) * (1 - np.exp(-TICK_S / t.tacho_lag_s))
+        decay = np.exp(-TICK_S / t.hunting_tau_s)
+        self.hunting = decay * self.hunting + t.hunting_sd_db * np.sqrt(
+            1 - decay**2
+        ) * rng.standard_normal()
+        self.drift *= np.exp(-TICK_S / 60.0)
+        fan = self.fan_level_db(self.rpm) + self.hunting + self.drift
+        floor = t.floor_db + t.floor_wander_db * np.sin(2 * np.pi * self.time_s / 240 + self.floor_phase)
+        level = _sum_db(fan, self.pump_level_db(self.duty.get("pump", 0)), floor)
+        level += t.white_sd_db * rng.standard_normal()
+        if self.intrusion_left_s <= 0 and rng.random() < t.intrusions_per_s * TICK_S:
+            weak = t.weak_intrusions and rng.random() < 0.5
+            self.intrusion_left_s = rng.uniform(2, 15) if weak else rng.uniform(0.5, 5)
+            self.intrusion_db = rng.uniform(0.5, 3) if weak else rng.uniform(3, 20)
+        if self.intrusion_left_s > 0:
+            self.intrusion_left_s -= TICK_S
+            level += self.intrusion_db
+        return level
+
+    # The answers
+
+    def state(self) -> BenchState:
+        t = self.traits
+        rpm = round(self.tacho / t.tacho_quantum_rpm) * t.tacho_quantum_rpm
+        if self.tacho < 80:
+            rpm = 0.0
+        actuators = {"fan": ActuatorState(self.duty["fan"], rpm)}
+        if "pump" in self.duty:
+            actuators["pump"] = ActuatorState(self.duty["pump"], 25 * self.duty["pump"])
+        return BenchState("leased", None, actuators, {"processor": 50.0})
+
+    def answer(self, step: Step) -> Observation:
+        if isinstance(step, SetDuty):
+            self._apply(step.duty_percent["fan"])
+            self.duty.update(step.duty_percent)
+            return self.state()
+        if isinstance(step, Listen):
+            levels = np.array([self._tick() for _ in range(round(step.seconds / TICK_S))])
+            return Heard(levels, np.ones(levels.size, dtype=bool), self.state())
+        return None
+
+
+def run(loop: Generator[Step, Observation, MatchResult], bench: LevelBench) -> MatchResult:
+    """Drive a loop against a level bench to its end."""
+    answer: Observation = None
+    while True:
+        try:
+            step = loop.send(answer)
+        except StopIteration as end:
+            return end.value
+        answer = bench.answer(step)
+
+
+def without(traits: CoolerTraits, **changes: object) -> CoolerTraits:
+    """Return the same cooler with some traits changed."""
+    return replace(traits, **changes)
