@@ -25,7 +25,12 @@ class MachineSound:
         self._hunting = Wander(machine.hunting_db, machine.hunting_s, self._step_s, generator)
         self._bias_db = energy_bias_db(machine.hunting_db)
         self._turns = generator.random(len(machine.speed_ratios))
-        self._phases = generator.random((len(machine.speed_ratios), len(machine.tones)))
+        self._orders = np.array([[float(tone.order)] for tone in machine.tones]).reshape(-1, 1)
+        self._phases = generator.random((len(machine.speed_ratios), len(machine.tones), 1))
+        self._amplitudes = np.array(
+            [sqrt(2.0) * 10.0 ** (tone.level_db / 20.0) for tone in machine.tones],
+            dtype=np.float32,
+        )
         self._deviation_db = self._hunting.value - self._bias_db
 
     def step(self) -> tuple[float, float]:
@@ -72,11 +77,8 @@ class MachineSound:
             self._turns[rotor] = turns[-1] % 1.0
             start, end = gains[rotor]
             gain = start + (end - start) * self._ramp
-            mixture = np.zeros(len(self._ramp), dtype=np.float32)
-            for tone, phase in zip(machine.tones, self._phases[rotor], strict=True):
-                cycles = tone.order * turns + phase
-                # Single precision is exact enough (-140 dB) once whole turns are taken off.
-                angle = ((cycles - np.floor(cycles)) * (2.0 * pi)).astype(np.float32)
-                mixture += np.float32(sqrt(2.0) * 10.0 ** (tone.level_db / 20.0)) * np.sin(angle)
-            sound += gain * mixture
+            cycles = self._orders * turns + self._phases[rotor]
+            # Single precision is exact enough (-140 dB) once whole turns are taken off.
+            angle = ((cycles - np.floor(cycles)) * (2.0 * pi)).astype(np.float32)
+            sound += gain * (self._amplitudes @ np.sin(angle))
         return np.asarray(sound)

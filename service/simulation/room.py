@@ -86,15 +86,15 @@ class RoomSound:
         self._going_on: list[IntrusionSound] = []
         self.intrusions: list[Intrusion] = []
         """Everything that was heard so far, for whoever may know the truth."""
-        self._cycles = 0.0
-        self._hum = tuple(
-            (
-                round(frequency_hz / room.hum_hz),
-                sqrt(2.0) * pressure_pa(level_db),
-                float(events.random()),
-            )
-            for frequency_hz, level_db in hum_tones(room)
-        )
+
+        # Hum as the sines and cosines of one step; its phase at the step's start turns them.
+        tones = hum_tones(room)
+        frequencies_hz = np.array([frequency_hz for frequency_hz, _ in tones])
+        angles = 2.0 * pi * frequencies_hz[:, None] * np.arange(frames) / rate_hz
+        self._hum_basis = np.concatenate([np.sin(angles), np.cos(angles)])
+        self._hum_pa = np.array([sqrt(2.0) * pressure_pa(level_db) for _, level_db in tones])
+        self._hum_cycles = events.random(len(tones))
+        self._hum_cycles_per_step = frequencies_hz * step_s
 
     def _limited_db(self, wander_db: float) -> float:
         """Return a wander within the room's limits, shifted so that it has no mean energy."""
@@ -134,11 +134,10 @@ class RoomSound:
         """Return the sound of this step in pascals, shape ``(frames,)``."""
         start, end = (pressure_pa(self._noise_db + gain_db) for gain_db in wander_pair_db)
         sound = self._noise.draw(self._frames) * (start + (end - start) * self._ramp)
-        cycles = self._cycles + self._ramp * (self._frames * self._room.hum_hz / self._rate_hz)
-        self._cycles = float(cycles[-1]) % 1.0
-        for multiple, amplitude_pa, phase in self._hum:
-            angle = 2.0 * pi * ((multiple * cycles + phase) % 1.0)
-            sound += amplitude_pa * np.sin(angle.astype(np.float32))
+        start_angle = 2.0 * pi * self._hum_cycles
+        self._hum_cycles = (self._hum_cycles + self._hum_cycles_per_step) % 1.0
+        turned = (self._hum_pa * np.cos(start_angle), self._hum_pa * np.sin(start_angle))
+        sound += np.concatenate(turned) @ self._hum_basis
         for intrusion in self._going_on:
             sound += intrusion.render()
         return sound
