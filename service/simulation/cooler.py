@@ -1,11 +1,11 @@
 """A cooler: its machines and how well it carries heat away."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from service.simulation.machine import Machine
 
-__all__ = ["Cooler", "HeatPath"]
+__all__ = ["Cooler", "HeatPath", "steady"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,3 +32,18 @@ class Cooler:
     """What turns, by the name of the actuator that sets its speed."""
     heat: HeatPath = field(default_factory=HeatPath)
     """How well it cools."""
+
+
+def steady(cooler: Cooler) -> Cooler:
+    """Return `cooler` without hunting and backlash, so that a duty has one level."""
+    return replace(
+        cooler,
+        machines={
+            name: replace(
+                machine,
+                hunting_db=0.0,
+                law=replace(machine.law, hunting_percent=0.0, backlash_percent=0.0),
+            )
+            for name, machine in cooler.machines.items()
+        },
+    )

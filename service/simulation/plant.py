@@ -181,9 +181,10 @@ class Plant:
 
     @property
     def goal_rpm(self) -> Mapping[str, float]:
-        """Speed at which each machine settles if its duty stays; not visible to a bench."""
+        """Speed at which each machine settles under its present duty; not visible to a bench."""
         with self._lock:
-            return {name: part.rotor.goal_rpm for name, part in self._parts.items()}
+            duties = self._duties()
+            return {name: part.rotor.goal_rpm(duties[name]) for name, part in self._parts.items()}
 
     @property
     def intrusions(self) -> tuple[Intrusion, ...]:

@@ -60,27 +60,28 @@ class Rotor:
         self._hunting = Wander(law.hunting_percent / 100.0, law.hunting_s, step_s, generator)
         self._acting_duty_percent = duty_percent
         self._turning = duty_percent >= law.stall_duty_percent
-        self.rpm = self.goal_rpm * (1.0 + self._hunting.value)
+        self.rpm = self.goal_rpm(duty_percent) * (1.0 + self._hunting.value)
         """Speed now, in revolutions a minute."""
         self.turns = float(generator.random())
         """Revolutions since the start."""
 
-    @property
-    def goal_rpm(self) -> float:
-        """Speed the rotor settles at when its duty stays, without hunting."""
-        return self.law.turning_rpm(self._acting_duty_percent) if self._turning else 0.0
+    def _follow(self, duty_percent: float) -> tuple[float, bool]:
+        """Return the duty that acts once `duty_percent` is set, and whether it keeps turning."""
+        play = self.law.backlash_percent / 2.0
+        acting = min(max(self._acting_duty_percent, duty_percent - play), duty_percent + play)
+        if acting < self.law.stall_duty_percent:
+            return acting, False
+        return acting, self._turning or acting >= self.law.restart_duty_percent
+
+    def goal_rpm(self, duty_percent: float) -> float:
+        """Return the speed at which it settles under `duty_percent` from now on, less hunting."""
+        acting_duty_percent, turning = self._follow(duty_percent)
+        return self.law.turning_rpm(acting_duty_percent) if turning else 0.0
 
     def step(self, duty_percent: float) -> None:
         """Move on by one step under `duty_percent`."""
-        play = self.law.backlash_percent / 2.0
-        self._acting_duty_percent = min(
-            max(self._acting_duty_percent, duty_percent - play), duty_percent + play
-        )
-        if self._acting_duty_percent < self.law.stall_duty_percent:
-            self._turning = False
-        elif self._acting_duty_percent >= self.law.restart_duty_percent:
-            self._turning = True
-        goal_rpm = self.goal_rpm * (1.0 + self._hunting.step())
+        self._acting_duty_percent, self._turning = self._follow(duty_percent)
+        goal_rpm = self.goal_rpm(duty_percent) * (1.0 + self._hunting.step())
         before_rpm = self.rpm
         self.rpm = goal_rpm + (before_rpm - goal_rpm) * self._keep
         if not self._turning and self.rpm < _STICTION_RPM:
