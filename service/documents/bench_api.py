@@ -36,6 +36,7 @@ __all__ = [
     "LeaseAnswer",
     "LeaseRequest",
     "RenewalRequest",
+    "SoundFormatAnswer",
     "StateAnswer",
     "bench_answer",
     "description_from",
@@ -181,6 +182,15 @@ class DutyRequest(Request):
 
     duty_percent: Annotated[dict[Name, Finite], Field(min_length=1)]
     """Duty in percent by actuator; the bench's own limits are for the bench to judge."""
+
+
+class SoundFormatAnswer(Answer):
+    """Answer to ``GET /v1/simulated-sound/format``, which only the simulated bench has."""
+
+    rate_hz: Annotated[int, Field(ge=1)]
+    """Sampling rate in hertz."""
+    channels: Annotated[int, Field(ge=1)]
+    """Number of channels."""
 
 
 class ErrorAnswer(Answer):

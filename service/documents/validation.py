@@ -35,6 +35,8 @@ def problem_in(errors: Sequence[Mapping[str, Any]], *, skip: int = 0) -> str:
             return f"{where} is not known"
         case "json_invalid":
             return "it is not JSON"
+        case "model_type" | "model_attributes_type" | "dict_type":
+            return f"{where} should be a JSON object"
         case _:
             message = str(error["msg"]).removeprefix("Value error, ").removeprefix("Input ")
             message = message[:1].lower() + message[1:]
