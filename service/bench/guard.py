@@ -24,7 +24,7 @@ from acoustic.errors import InputError
 from calibration.bench_state import ActuatorState, BenchDescription, BenchState, Control
 from service.bench.hardware_watch import HardwareWatch, failure_of
 from service.bench.leases import LeaseGrant, LeaseKeeper
-from service.errors import LimitExceeded, SafetyStop
+from service.errors import HardwareFault, LimitExceeded, SafetyStop
 from service.ports import BenchHardware
 
 __all__ = ["TICK_S", "BenchGuard"]
@@ -233,11 +233,13 @@ class BenchGuard:
                 return
             self._end_lease("ends as the bench closes")
             self._closed = True
-            try:
-                self._hardware.close()
-            except BaseException:
-                self._protect("the bench closes and its fans cannot be handed back")
-                raise
+            failure = failure_of(self._hardware.close)
+            if failure is not None:
+                self._protect(f"the bench closes and cannot be handed back ({failure})")
+                raise HardwareFault(
+                    f"The bench {self.description.bench} cannot be handed back ({failure}); "
+                    "it was told to run at full speed."
+                )
 
     def _attend(self) -> None:
         """Let a lease lapse whose time is over, read the hardware and act on what is found."""

@@ -1,0 +1,198 @@
+"""Running a bench host: the web server and the guard's own thread, until somebody stops them."""
+
+import ipaddress
+import logging
+import re
+import signal
+import socket
+import threading
+from collections.abc import Callable
+from types import TracebackType
+from typing import Self
+
+import uvicorn
+
+from service.bench.guard import TICK_S, BenchGuard
+from service.bench.host import Position, create_app
+from service.errors import BenchError, SettingsError
+from service.ports import SoundSource
+
+__all__ = ["BenchServer", "serve_until_stopped"]
+
+STOP_S = 10.0
+"""How long a stop waits for a thread, in seconds; much longer than any of them takes."""
+
+logger = logging.getLogger(__name__)
+
+
+class BenchServer:
+    """One bench on one port, served by threads of this process.
+
+    The port is taken when this is made, so its number is known before anything runs. Use it as a
+    context manager; on leaving, the bench is handed back first, and the guard is closed.
+
+    Parameters
+    ----------
+    guard : BenchGuard
+        The bench; closed when the server stops.
+    address : str, optional
+        Name or number of the address to listen on.
+    port : int, optional
+        Port; 0 takes a free one.
+    token : str, optional
+        What callers have to know; needed unless the address is a loopback one.
+    sound : callable, optional
+        The sound of a simulated bench, see `service.bench.host.create_app`.
+
+    Raises
+    ------
+    SettingsError
+        If the address or port cannot be used, or a token is missing or unusable.
+    """
+
+    def __init__(
+        self,
+        guard: BenchGuard,
+        *,
+        address: str = "127.0.0.1",
+        port: int = 0,
+        token: str | None = None,
+        sound: Callable[[Position], SoundSource] | None = None,
+    ) -> None:
+        app = create_app(guard, token=token, sound=sound)
+        self._guard = guard
+        self._socket = _listen(address, port, token)
+        config = uvicorn.Config(
+            app,
+            lifespan="off",
+            ws="none",
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            timeout_graceful_shutdown=2,
+        )
+        self._server = uvicorn.Server(config)
+        self._stopping = threading.Event()
+        self._threads = [
+            threading.Thread(target=self._serve, name="evenhush-bench-host", daemon=True),
+            threading.Thread(target=self._keep_watch, name="evenhush-bench-guard", daemon=True),
+        ]
+        host, self.port = self._socket.getsockname()[:2]
+        """Port that it listens on."""
+        ip = ipaddress.ip_address(host)
+        if ip.is_unspecified:
+            ip = ipaddress.ip_address("127.0.0.1" if ip.version == 4 else "::1")
+        self.url = f"http://{ip}:{self.port}" if ip.version == 4 else f"http://[{ip}]:{self.port}"
+        """Base URL by which this machine reaches it."""
+
+    def __enter__(self) -> Self:
+        """Start serving."""
+        for thread in self._threads:
+            thread.start()
+        logger.info("Bench %s serves at %s", self._guard.description.bench, self.url)
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Hand the bench back, then stop serving."""
+        try:
+            self._guard.close()
+        finally:
+            self._stopping.set()
+            self._server.should_exit = True
+            for thread in self._threads:
+                thread.join(STOP_S)
+            self._socket.close()
+
+    def check(self) -> None:
+        """Make sure that it still serves.
+
+        Raises
+        ------
+        BenchError
+            If one of its threads has ended.
+        """
+        if not all(thread.is_alive() for thread in self._threads):
+            raise BenchError("The bench host stopped by itself; its log says why.")
+
+    def _serve(self) -> None:
+        """Answer calls until told to stop."""
+        self._server.run(sockets=[self._socket])
+
+    def _keep_watch(self) -> None:
+        """Look after the bench whether or not anybody calls."""
+        while not self._stopping.wait(TICK_S):
+            try:
+                self._guard.tick()
+            except Exception:
+                # A guard that has a bug must go on guarding.
+                logger.exception("The guard of bench %s failed", self._guard.description.bench)
+
+
+def serve_until_stopped(server: BenchServer, *, ready: Callable[[str], None]) -> None:
+    """Serve in the foreground until Ctrl-C, or until the system asks this process to end.
+
+    Parameters
+    ----------
+    server : BenchServer
+        What to serve; handed back and closed at the end.
+    ready : callable
+        Told the base URL once it serves.
+
+    Raises
+    ------
+    BenchError
+        If it stopped by itself, or the bench could not be handed back.
+    """
+    stopped_by: list[int] = []
+    names = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    before = {
+        number: signal.signal(number, lambda number, _: stopped_by.append(number))
+        for number in numbers
+    }
+    try:
+        with server:
+            ready(server.url)
+            # A handler must not set an event that this thread waits for: it could interrupt the
+            # wait at a point where it holds the event's lock.
+            pause = threading.Event()
+            while not stopped_by:
+                pause.wait(0.2)
+                server.check()
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler or signal.SIG_DFL)
+
+
+def _listen(address: str, port: int, token: str | None) -> socket.socket:
+    """Take a port, unless strangers could then reach the bench without a token."""
+    if token is not None and not re.fullmatch(r"[\x21-\x7e]+", token):
+        raise SettingsError(
+            "The bench's token must be visible ASCII characters without spaces; choose another."
+        )
+    if not 0 <= port <= 65535:  # a greater one would be taken modulo 65536
+        raise SettingsError(f"A port is a number from 0 to 65535, not {port}.")
+    try:
+        family, _, _, _, where = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0]
+    except OSError as error:
+        raise SettingsError(
+            f"{address} is no address of this machine ({error.strerror or error}); "
+            "give one such as 127.0.0.1."
+        ) from error
+    if token is None and not ipaddress.ip_address(where[0]).is_loopback:
+        raise SettingsError(
+            f"At {address} others could reach the bench; give it a token, "
+            "or let it listen on 127.0.0.1."
+        )
+    try:
+        return socket.create_server(where[:2], family=family)
+    except OSError as error:
+        raise SettingsError(
+            f"The bench cannot listen at {address} port {port} ({error.strerror or error}); "
+            "choose another port."
+        ) from error
