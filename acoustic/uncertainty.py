@@ -27,9 +27,9 @@ _WANDER_SD_DB: Final = np.array([0.02, 0.06, 0.1, 0.15, 0.2, 0.27, 0.36, 0.5, 0.
 """Candidate sizes of the wander, from a still bearing to a badly hunting control loop."""
 _WANDER_TAU_S: Final = np.array([0.6, 1.2, 2.4, 4.0, 7.0])
 """Candidate time constants of the wander."""
-_PRIOR_SD_DB: Final = 0.2
+_PRIOR_SD_DB: Final = 0.25
 """Most fans hunt by about this much."""
-_PRIOR_RATIO: Final = 2.0
+_PRIOR_RATIO: Final = 1.6
 """One standard deviation of the prior. Without it a few seconds of a slow wander, which look
 still, would count as proof that nothing wanders."""
 

@@ -45,8 +45,12 @@ class NoisePriors:
 
     floor: Estimate = Estimate(26.0, 2.5)
     """Level of the room with everything stopped."""
-    pump: Estimate | None = None
-    """Level of the pump alone; None for a cooler without one."""
+    pump_at_80_percent: Estimate | None = None
+    """Level of the pump alone at 80 % duty; None for a cooler without one."""
+    pump_exponent_db: Estimate = Estimate(45.0, 12.0)
+    """Rise of the pump's level per decade of duty."""
+    pump_setting_sd_db: float = 1.5
+    """How far a pump's tones carry one setting off that law."""
     fan_at_1000_rpm: Estimate = Estimate(35.0, 15.0)
     """Level of the fan alone at 1000 rpm: known only vaguely."""
     exponent_db: Estimate = Estimate(55.0, 6.0)
@@ -59,7 +63,7 @@ class NoisePriors:
     """How far the level bends off the straight law over an octave of speed."""
     bend_width: float = 0.7
     """Natural logarithm of the speed ratio over which it bends."""
-    setting_sd_db: float = 0.04
+    setting_sd_db: float = 0.06
     """How far two visits to the same speed differ beyond what listening shows."""
 
 
@@ -69,8 +73,8 @@ class SettingLevel:
 
     rpm: float
     """Mean fan speed while listening; 0 when the fans stood still."""
-    pump_key: float
-    """Which pump setting it was (its duty); settings with the same key share the pump's level."""
+    pump_percent: float
+    """Duty of the pump in per cent; settings with the same duty share the pump's level."""
     reading: Estimate
     """Level as the microphone read it, floor included."""
 
@@ -125,8 +129,8 @@ class NoisePosterior:
         return [i for i, setting in enumerate(self.settings) if setting.rpm > 0]
 
     @property
-    def _pump_keys(self) -> list[float]:
-        return _pump_keys(self.settings, self.priors)
+    def _pump_percents(self) -> list[float]:
+        return _pump_percents(self.settings, self.priors)
 
     @property
     def floor(self) -> Estimate:
@@ -149,8 +153,10 @@ class NoisePosterior:
         parts = []
         if self.settings[index].rpm > 0:
             parts.append(self._running.index(range(len(self.settings))[index]))
-        if self.priors.pump is not None:
-            parts.append(len(self._running) + self._pump_keys.index(self.settings[index].pump_key))
+        if self.priors.pump_at_80_percent is not None:
+            parts.append(
+                len(self._running) + self._pump_percents.index(self.settings[index].pump_percent)
+            )
         if not parts:
             return Estimate(-np.inf, 0.0)
         levels = self.unknowns_db[parts]
@@ -159,14 +165,14 @@ class NoisePosterior:
         variance = share @ self.covariance_db2[np.ix_(parts, parts)] @ share
         return Estimate(total, float(np.sqrt(variance)))
 
-    def cooler_over_speed(self, rpm: Samples, pump_key: float) -> tuple[Samples, Samples]:
+    def cooler_over_speed(self, rpm: Samples, pump_percent: float) -> tuple[Samples, Samples]:
         """Expected level of the cooler alone over fan speed.
 
         Parameters
         ----------
         rpm : ndarray of float64, shape (speeds,)
             Fan speeds above 0.
-        pump_key : float
+        pump_percent : float
             Pump setting; one that was not heard yet has the prior level.
 
         Returns
@@ -190,14 +196,15 @@ class NoisePosterior:
         )
         spread = gain @ self.covariance_db2
         variance = prior_variance - (gain * cross).sum(1) + (spread * gain).sum(1)
-        if self.priors.pump is None:
+        if self.priors.pump_at_80_percent is None:
             return fan, np.sqrt(np.maximum(variance, 0.0))
-        if pump_key in self._pump_keys:
-            column = len(running) + self._pump_keys.index(pump_key)
+        if pump_percent in self._pump_percents:
+            column = len(running) + self._pump_percents.index(pump_percent)
             pump, pump_variance = self.unknowns_db[column], self.covariance_db2[column, column]
             shared = spread[:, column]
         else:
-            pump, pump_variance = self.priors.pump.mean_db, self.priors.pump.sd_db**2
+            law = _pump_law(np.array([pump_percent]), self.priors)
+            pump, pump_variance = law[0][0], law[1][0, 0]
             shared = np.zeros(rpm.size)
         fan_share = 1.0 / (1.0 + 10.0 ** ((pump - fan) / 10.0))
         total = fan - 10.0 * np.log10(fan_share)
@@ -209,9 +216,24 @@ class NoisePosterior:
         return total, np.sqrt(np.maximum(variance, 0.0))
 
 
-def _pump_keys(settings: Sequence[SettingLevel], priors: NoisePriors) -> list[float]:
+def _pump_law(percents: Samples, priors: NoisePriors) -> tuple[Samples, Samples]:
+    """Prior mean and covariance of the pump's level at some duties."""
+    assert priors.pump_at_80_percent is not None  # noqa: S101 - the caller asked
+    decades = np.log10(np.maximum(percents, 1.0) / 80.0)
+    mean = priors.pump_at_80_percent.mean_db + priors.pump_exponent_db.mean_db * decades
+    covariance = priors.pump_at_80_percent.sd_db**2 + priors.pump_exponent_db.sd_db**2 * np.outer(
+        decades, decades
+    )
+    return mean, covariance + priors.pump_setting_sd_db**2 * np.eye(percents.size)
+
+
+def _pump_percents(settings: Sequence[SettingLevel], priors: NoisePriors) -> list[float]:
     """Return the distinct pump settings, in order; none for a cooler without a pump."""
-    return [] if priors.pump is None else sorted({setting.pump_key for setting in settings})
+    return (
+        []
+        if priors.pump_at_80_percent is None
+        else sorted({setting.pump_percent for setting in settings})
+    )
 
 
 def _prior(
@@ -219,7 +241,7 @@ def _prior(
 ) -> tuple[Samples, Samples, npt.NDArray[np.bool_]]:
     """Prior mean and covariance of the unknowns, and which of them each setting hears."""
     running = [i for i, setting in enumerate(settings) if setting.rpm > 0]
-    keys = _pump_keys(settings, priors)
+    keys = _pump_percents(settings, priors)
     fans, size = len(running), len(running) + len(keys) + 1
     mean = np.empty(size)
     covariance = np.zeros((size, size))
@@ -229,11 +251,10 @@ def _prior(
     covariance[:fans, :fans] += priors.setting_sd_db**2 * np.eye(fans)
     hears = np.zeros((len(settings), size), dtype=np.bool_)
     hears[running, np.arange(fans)] = True
-    if priors.pump is not None:
-        mean[fans:-1] = priors.pump.mean_db
-        covariance[fans:-1, fans:-1] = priors.pump.sd_db**2 * np.eye(len(keys))
+    if priors.pump_at_80_percent is not None:
+        mean[fans:-1], covariance[fans:-1, fans:-1] = _pump_law(np.array(keys), priors)
         for i, setting in enumerate(settings):
-            hears[i, fans + keys.index(setting.pump_key)] = True
+            hears[i, fans + keys.index(setting.pump_percent)] = True
     mean[-1] = priors.floor.mean_db
     covariance[-1, -1] = priors.floor.sd_db**2
     hears[:, -1] = True
