@@ -259,6 +259,6 @@ def find_cooler(name: str) -> Cooler:
         return found
     near = difflib.get_close_matches(_plain(name), by_plain, n=1)
     hint = (
-        f"did you mean {by_plain[near[0]].name!r}?" if near else f"choose of {', '.join(COOLERS)}."
+        f"did you mean {by_plain[near[0]].name!r}?" if near else f"choose one of {', '.join(COOLERS)}."
     )
     raise SettingsError(f"The simulated bench has no cooler {name!r}; {hint}")
