@@ -1,4 +1,12 @@
-"""The measuring chain over a stream of blocks: levels of every 100 ms, state in and state out."""
+"""The measuring chain over a stream of blocks: levels of every 100 ms, state in and state out.
+
+::
+
+    state = start(48_000, channels=1)
+    for block in blocks:
+        state, levels = analyse(state, block)   # rows that this block completed
+    levels = finish(state)                      # rows that the band filters still held back
+"""
 
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -7,21 +15,27 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import lfilter
 
+from acoustic.band_filters import band_filters
 from acoustic.decibels import level_db
 from acoustic.errors import SignalError
 from acoustic.frequency_weighting import (
-    WeightingFilters,
     WeightingState,
     start_weighting,
     weigh,
     weighting_filters,
     without_denormals,
 )
-from acoustic.short_levels import MILLISECONDS_PER_ROW, ShortLevels
+from acoustic.octave_bands import BandState, hear_bands, start_bands
+from acoustic.short_levels import (
+    MILLISECONDS_PER_ROW,
+    ShortLevels,
+    join_short_levels,
+    no_short_levels,
+)
 from acoustic.signals import PressureSignal, Samples
 from acoustic.time_weighting import TIME_CONSTANT_S, exponential_average, millisecond_edges
 
-__all__ = ["AnalyserState", "analyse", "start"]
+__all__ = ["AnalyserState", "analyse", "finish", "start"]
 
 _DC_CORNER_HZ = 0.5
 """Corner of the high-pass before Z: an offset of the converter is no sound. 0.01 dB at 10 Hz."""
@@ -53,10 +67,8 @@ class AnalyserState:
     """Sampling rate in hertz."""
     channels: int
     """Number of channels."""
-    filters: WeightingFilters
-    """The A- and C-weighting filters."""
     weighting: WeightingState
-    """Their delay values."""
+    """State of the A- and C-weighting filters."""
     dc_delay: Samples
     """Delay value of the high-pass before Z, shape ``(1, channels)``."""
     tail: Samples
@@ -69,9 +81,13 @@ class AnalyserState:
     """Exponential average of the A-weighted square, F, in Pa^2; shape ``(channels,)``."""
     S_average: Samples
     """Exponential average of the A-weighted square, S, in Pa^2; shape ``(channels,)``."""
+    bands: BandState | None
+    """State of the one-third octave filters; None without bands."""
+    waiting: ShortLevels
+    """Complete rows that wait for their bands; none without bands."""
 
 
-def start(rate_hz: float, channels: int, *, bands: bool = True) -> AnalyserState:  # noqa: ARG001 - one-third octaves follow
+def start(rate_hz: float, channels: int, *, bands: bool = True) -> AnalyserState:
     """Begin a measurement: filters at rest, nothing heard.
 
     Parameters
@@ -81,7 +97,8 @@ def start(rate_hz: float, channels: int, *, bands: bool = True) -> AnalyserState
     channels : int
         Number of channels, at least one.
     bands : bool, optional
-        Whether to measure one-third octaves as well; without them the chain costs far less.
+        Whether to measure one-third octaves as well. Without them the chain costs a quarter, and
+        a row is there as soon as its last frame; with them up to 20 ms later.
 
     Returns
     -------
@@ -100,7 +117,6 @@ def start(rate_hz: float, channels: int, *, bands: bool = True) -> AnalyserState
     return AnalyserState(
         rate_hz=float(rate_hz),
         channels=channels,
-        filters=filters,
         weighting=start_weighting(filters, channels),
         dc_delay=np.zeros((1, channels)),
         tail=nothing,
@@ -108,6 +124,8 @@ def start(rate_hz: float, channels: int, *, bands: bool = True) -> AnalyserState
         unfinished=_Milliseconds(np.zeros((0, 1)), nothing, nothing, nothing, nothing),
         F_average=np.zeros(channels),
         S_average=np.zeros(channels),
+        bands=start_bands(band_filters(float(rate_hz), 3), channels) if bands else None,
+        waiting=no_short_levels(channels),
     )
 
 
@@ -135,7 +153,8 @@ def analyse(state: AnalyserState, block: PressureSignal) -> tuple[AnalyserState,
 
     Notes
     -----
-    How the sound is cut into blocks changes nothing.
+    How the sound is cut into blocks changes nothing. A row covers the frames nearest to its
+    100 ms, where these are no whole number. Sound that does not fill a row at the end has none.
     """
     if block.rate_hz != state.rate_hz or block.samples.shape[1] != state.channels:
         raise SignalError(
@@ -145,13 +164,56 @@ def analyse(state: AnalyserState, block: PressureSignal) -> tuple[AnalyserState,
     samples = np.concatenate([state.tail, block.samples])
     edges = _millisecond_starts(state, len(samples))
     stretch = max(1, int(_SAMPLES_AT_ONCE * 1000.0 / (state.rate_hz * state.channels)))
-    heard = [state.unfinished]
+    heard, band_rows = [state.unfinished], []
     for first in range(0, len(edges) - 1, stretch):
         some = edges[first : first + stretch + 1]
-        state, milliseconds = _hear(state, samples[some[0] : some[-1]], some - some[0])
+        sound = samples[some[0] : some[-1]]
+        state, milliseconds = _hear(state, sound, some - some[0])
         heard.append(milliseconds)
+        if state.bands is not None:
+            bands, rows = hear_bands(state.bands, sound)
+            state = replace(state, bands=bands)
+            band_rows.append(rows)
     state = replace(state, tail=samples[edges[-1] :].copy())
-    return _complete_rows(state, _Milliseconds(*map(np.concatenate, zip(*heard, strict=True))))
+    heard_all = _Milliseconds(*map(np.concatenate, zip(*heard, strict=True)))
+    state = _complete_rows(state, heard_all)
+    return _deliver(state, band_rows)
+
+
+def finish(state: AnalyserState) -> ShortLevels:
+    """Deliver the rows that still wait for their bands; the sound is followed by silence.
+
+    Parameters
+    ----------
+    state : AnalyserState
+        State after the last block.
+
+    Returns
+    -------
+    ShortLevels
+        The last complete rows; none without bands.
+    """
+    if state.bands is None:
+        return state.waiting
+    filters = state.bands.filters
+    silence = np.zeros((filters.delay_frames + 2 * filters.quantum, state.channels))
+    bands, rows = hear_bands(state.bands, silence)
+    # The silence may complete a row that the sound did not fill.
+    return _deliver(replace(state, bands=bands), [rows[: len(state.waiting)]])[1]
+
+
+def _deliver(state: AnalyserState, band_rows: list[Samples]) -> tuple[AnalyserState, ShortLevels]:
+    """Split off the complete rows, together with their bands if bands are measured."""
+    rows, levels = len(state.waiting), state.waiting
+    if state.bands is not None:
+        nominal_hz = state.bands.filters.bands.nominal_hz
+        nothing = np.zeros((0, state.channels, len(nominal_hz)))
+        mean_squares = np.concatenate([nothing, *band_rows])
+        rows = len(mean_squares)
+        levels = replace(
+            levels.rows(0, rows), band_mean_square_pa2=mean_squares, nominal_hz=nominal_hz
+        )
+    return replace(state, waiting=state.waiting.rows(rows, len(state.waiting))), levels
 
 
 def _millisecond_starts(state: AnalyserState, frames: int) -> npt.NDArray[np.intp]:
@@ -167,7 +229,7 @@ def _hear(
     state: AnalyserState, samples: Samples, edges: npt.NDArray[np.intp]
 ) -> tuple[AnalyserState, _Milliseconds]:
     """Filter whole milliseconds and sum them up."""
-    A, C, weighting = weigh(state.filters, state.weighting, samples)
+    A, C, weighting = weigh(state.weighting, samples)
     pole = np.exp(-2 * np.pi * _DC_CORNER_HZ / state.rate_hz)
     gain = (1 + pole) / 2
     Z, dc_delay = lfilter([gain, -gain], [1.0, -pole], samples, axis=0, zi=state.dc_delay)
@@ -188,7 +250,7 @@ def _hear(
     return state, milliseconds
 
 
-def _complete_rows(state: AnalyserState, heard: _Milliseconds) -> tuple[AnalyserState, ShortLevels]:
+def _complete_rows(state: AnalyserState, heard: _Milliseconds) -> AnalyserState:
     """Make rows of the milliseconds heard, and keep those of the row that is not complete."""
     rows = len(heard.frames) // MILLISECONDS_PER_ROW
     used = rows * MILLISECONDS_PER_ROW
@@ -224,4 +286,4 @@ def _complete_rows(state: AnalyserState, heard: _Milliseconds) -> tuple[Analyser
     )
     if rows:
         state = replace(state, F_average=F[-1, -1], S_average=S[-1, -1])
-    return replace(state, unfinished=kept), levels
+    return replace(state, unfinished=kept, waiting=join_short_levels([state.waiting, levels]))

@@ -1,6 +1,6 @@
 """Frequency weightings A and C: their definition, and filters that render it up to 20 kHz."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
@@ -160,8 +160,10 @@ def _kept_design(rate_hz: float) -> WeightingFilters:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WeightingState:
-    """What both filters remember between two blocks."""
+    """What both filters remember between two blocks: a value, never changed."""
 
+    filters: WeightingFilters
+    """The filters."""
     C: Samples
     """Delay values of the C sections, shape ``(sections, 2, channels)``."""
     A: Samples
@@ -184,20 +186,17 @@ def start_weighting(filters: WeightingFilters, channels: int) -> WeightingState:
         State before the first block.
     """
     return WeightingState(
+        filters,
         np.zeros((len(filters.C_sections), 2, channels)),
         np.zeros((len(filters.A_sections_after_C), 2, channels)),
     )
 
 
-def weigh(
-    filters: WeightingFilters, state: WeightingState, samples: Samples
-) -> tuple[Samples, Samples, WeightingState]:
+def weigh(state: WeightingState, samples: Samples) -> tuple[Samples, Samples, WeightingState]:
     """Weight one block with A and C in one pass.
 
     Parameters
     ----------
-    filters : WeightingFilters
-        The filters, for the rate of the samples.
     state : WeightingState
         State after the block before, or from `start_weighting`; it is not changed.
     samples : ndarray of shape (frames, channels)
@@ -212,9 +211,10 @@ def weigh(
     state : WeightingState
         State for the next block.
     """
+    filters = state.filters
     C, C_state = sosfilt(filters.C_sections.copy(), samples, axis=0, zi=state.C)
     A, A_state = sosfilt(filters.A_sections_after_C.copy(), C, axis=0, zi=state.A)
-    return A, C, WeightingState(without_denormals(C_state), without_denormals(A_state))
+    return A, C, replace(state, C=without_denormals(C_state), A=without_denormals(A_state))
 
 
 def without_denormals(delays: Samples) -> Samples:
@@ -262,5 +262,5 @@ def frequency_weighted(signal: PressureSignal, weighting: FrequencyWeighting) ->
     if len(signal.samples) == 0:
         return signal
     state = start_weighting(filters, signal.samples.shape[1])
-    A, C, _ = weigh(filters, state, signal.samples)
+    A, C, _ = weigh(state, signal.samples)
     return PressureSignal(A if weighting == "A" else C, signal.rate_hz)

@@ -10,7 +10,7 @@ from acoustic.decibels import level_db
 from acoustic.errors import InputError
 from acoustic.signals import Samples
 
-__all__ = ["MILLISECONDS_PER_ROW", "ROW_S", "ShortLevels", "join_short_levels"]
+__all__ = ["MILLISECONDS_PER_ROW", "ROW_S", "ShortLevels", "join_short_levels", "no_short_levels"]
 
 MILLISECONDS_PER_ROW = 100
 """Length of a row in milliseconds."""
@@ -112,6 +112,25 @@ class ShortLevels:
 _ARRAYS = [
     field.name for field in fields(ShortLevels) if field.name not in {"first_row", "nominal_hz"}
 ]
+
+
+def no_short_levels(channels: int) -> ShortLevels:
+    """Levels of a measurement that has only begun.
+
+    Parameters
+    ----------
+    channels : int
+        Number of channels.
+
+    Returns
+    -------
+    ShortLevels
+        No rows, no bands.
+    """
+    nothing = np.zeros((0, channels))
+    arrays: dict[str, Any] = dict.fromkeys(_ARRAYS, nothing)
+    arrays["band_mean_square_pa2"] = nothing[:, :, None][:, :, :0]
+    return ShortLevels(first_row=0, nominal_hz=(), **arrays)
 
 
 def join_short_levels(parts: Sequence[ShortLevels]) -> ShortLevels:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acoustic.analyser import analyse, start
+from acoustic.analyser import analyse, finish, start
 from acoustic.decibels import level_db
 from acoustic.errors import SignalError
 from acoustic.frequency_weighting import a_weighting_db, c_weighting_db, frequency_weighted
@@ -21,13 +21,13 @@ BROADBAND = (
 )  # fmt: skip
 
 
-def levels_of(samples, rate_hz, *, cuts=()):
+def levels_of(samples, rate_hz, *, cuts=(), bands=False):
     """Analyse samples in one measurement, cut into blocks."""
-    state, parts = start(rate_hz, samples.shape[1]), []
+    state, parts = start(rate_hz, samples.shape[1], bands=bands), []
     for part in np.split(samples, sorted(cuts)):
         state, levels = analyse(state, PressureSignal(part, rate_hz))
         parts.append(levels)
-    return join_short_levels(parts)
+    return join_short_levels([*parts, finish(state)])
 
 
 def tone(frequency_hz, rate_hz, duration_s, *, rms_pa=1.0):
@@ -108,7 +108,7 @@ def test_blocks_of_any_size_change_nothing(rate_hz, cuts):
 def test_a_row_is_there_as_soon_as_its_last_frame():
     """100 ms of sound give one row at once; one frame less gives none."""
     block = np.ones((4410, 1))
-    state, levels = analyse(start(44_100, 1), PressureSignal(block[:-1], 44_100))
+    state, levels = analyse(start(44_100, 1, bands=False), PressureSignal(block[:-1], 44_100))
 
     assert len(levels) == 0
     assert len(analyse(state, PressureSignal(block[:1], 44_100))[1]) == 1
@@ -116,7 +116,9 @@ def test_a_row_is_there_as_soon_as_its_last_frame():
 
 def test_a_state_can_be_used_again():
     """Analysing leaves the state it began with as it was."""
-    begun, _ = analyse(start(48_000, 1), PressureSignal(tone(500, 48_000, 0.25), 48_000))
+    begun, _ = analyse(
+        start(48_000, 1, bands=False), PressureSignal(tone(500, 48_000, 0.25), 48_000)
+    )
     block = PressureSignal(tone(300, 48_000, 0.25), 48_000)
 
     first, second = analyse(begun, block)[1], analyse(begun, block)[1]
@@ -177,7 +179,9 @@ def test_a_single_frame_gives_no_row():
 
 def test_after_silence_levels_decay_without_subnormal_numbers():
     """Digital silence lets the filters come to rest at exactly zero."""
-    state, _ = analyse(start(48_000, 1), PressureSignal(tone(1000, 48_000, 0.5), 48_000))
+    state, _ = analyse(
+        start(48_000, 1, bands=False), PressureSignal(tone(1000, 48_000, 0.5), 48_000)
+    )
     for _ in range(80):
         state, levels = analyse(state, PressureSignal(np.zeros((4800, 1)), 48_000))
 
@@ -187,7 +191,7 @@ def test_after_silence_levels_decay_without_subnormal_numbers():
 
 def test_blocks_that_do_not_fit_are_refused():
     """A change of rate or channels within a measurement is an error, not a wrong level."""
-    state = start(48_000, 1)
+    state = start(48_000, 1, bands=False)
 
     with pytest.raises(SignalError, match="start a new one"):
         analyse(state, PressureSignal(np.zeros((10, 2)), 48_000))
@@ -201,3 +205,38 @@ def test_impossible_measurements_are_refused():
         start(48_000, 0)
     with pytest.raises(SignalError, match="8000 Hz to 192000 Hz"):
         start(4_000, 1)
+
+
+def test_bands_stand_beside_the_broadband_levels_of_their_row():
+    """With bands every row has all of them, and broadband levels are the same as without."""
+    samples = np.random.default_rng(13).normal(size=(24_000, 2))
+    plain, banded = levels_of(samples, 48_000), levels_of(samples, 48_000, bands=True)
+
+    assert len(banded) == len(plain) == 5
+    assert banded.band_level_db.shape == (5, 2, 31)
+    assert banded.nominal_hz[0] == 20.0
+    assert banded.nominal_hz[-1] == 20_000.0
+    assert np.array_equal(banded.LAeq_db, plain.LAeq_db)
+    # White noise: the bands hold what lies between 17.8 Hz and 22.4 kHz of 24 kHz.
+    assert banded.band_mean_square_pa2.sum(axis=2).mean() == pytest.approx(22.4 / 24, rel=0.02)
+
+
+@given(cuts=st.lists(st.integers(0, 3000), max_size=6))
+def test_blocks_of_any_size_change_nothing_with_bands(cuts):
+    """However the sound is cut, rows with bands are the same."""
+    samples = np.random.default_rng(17).normal(size=(3000, 1))
+    whole = levels_of(samples, 11_025, bands=True)
+    cut = levels_of(samples, 11_025, cuts=cuts, bands=True)
+
+    assert len(cut) == len(whole) == 2
+    assert cut.band_mean_square_pa2 == pytest.approx(whole.band_mean_square_pa2, rel=1e-9)
+    assert cut.LAF_db == pytest.approx(whole.LAF_db, abs=1e-9)
+
+
+def test_rows_with_bands_come_at_most_20_ms_late():
+    """A live reading waits for the lowest band by no more than 20 ms at 48 kHz."""
+    state, levels = analyse(start(48_000, 1), PressureSignal(np.ones((4800, 1)), 48_000))
+
+    assert len(levels) == 0
+    assert len(analyse(state, PressureSignal(np.ones((960, 1)), 48_000))[1]) == 1
+    assert len(finish(state)) == 1

@@ -94,10 +94,10 @@ def test_blocks_of_any_size_give_the_same_samples(cuts):
     """Carrying the state over cuts gives exactly the samples of the whole."""
     samples = np.random.default_rng(1).normal(size=(3000, 2))
     filters = weighting_filters(44_100)
-    whole_A, whole_C, _ = weigh(filters, start_weighting(filters, 2), samples)
+    whole_A, whole_C, _ = weigh(start_weighting(filters, 2), samples)
     state, parts = start_weighting(filters, 2), []
     for part in np.split(samples, sorted(cuts)):
-        A, C, state = weigh(filters, state, part)
+        A, C, state = weigh(state, part)
         parts.append((A, C))
 
     assert np.array_equal(np.concatenate([A for A, _ in parts]), whole_A)
