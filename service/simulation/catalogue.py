@@ -26,7 +26,7 @@ _FJORD = Cooler(
                 dead_duty_percent=20.0,
                 stall_duty_percent=17.0,
                 restart_duty_percent=22.0,
-                curvature=0.10,
+                bulge_percent=2.5,
                 backlash_percent=0.3,
                 hunting_percent=0.10,
                 hunting_s=2.0,
@@ -53,7 +53,7 @@ _MOOR = Cooler(
                 dead_duty_percent=24.0,
                 stall_duty_percent=12.0,
                 restart_duty_percent=19.0,
-                curvature=0.06,
+                bulge_percent=1.5,
                 backlash_percent=0.2,
                 hunting_percent=0.12,
                 hunting_s=1.5,
@@ -78,7 +78,7 @@ _GANNET = Cooler(
                 full_rpm=6200.0,
                 time_constant_s=0.9,
                 dead_duty_percent=30.0,
-                curvature=0.05,
+                bulge_percent=1.25,
                 hunting_percent=0.15,
                 hunting_s=1.2,
             ),
@@ -106,7 +106,7 @@ _ISTHMUS = Cooler(
                 dead_duty_percent=20.0,
                 stall_duty_percent=14.0,
                 restart_duty_percent=20.0,
-                curvature=0.12,
+                bulge_percent=3.0,
                 backlash_percent=0.4,
                 hunting_percent=0.08,
                 hunting_s=3.0,
@@ -136,7 +136,7 @@ _LAGOON = Cooler(
                 dead_duty_percent=18.0,
                 stall_duty_percent=15.0,
                 restart_duty_percent=18.0,
-                curvature=0.08,
+                bulge_percent=2.0,
                 backlash_percent=0.2,
                 hunting_percent=0.10,
                 hunting_s=1.5,
@@ -155,7 +155,7 @@ _LAGOON = Cooler(
                 full_rpm=2900.0,
                 time_constant_s=0.8,
                 dead_duty_percent=40.0,
-                curvature=0.05,
+                bulge_percent=1.25,
                 hunting_percent=0.05,
                 hunting_s=4.0,
             ),
@@ -182,7 +182,7 @@ _ESTUARY = Cooler(
                 dead_duty_percent=20.0,
                 stall_duty_percent=18.0,
                 restart_duty_percent=24.0,
-                curvature=0.10,
+                bulge_percent=2.5,
                 backlash_percent=0.3,
                 hunting_percent=0.10,
                 hunting_s=2.5,
@@ -205,7 +205,7 @@ _ESTUARY = Cooler(
                 full_rpm=3200.0,
                 time_constant_s=1.2,
                 dead_duty_percent=30.0,
-                curvature=0.05,
+                bulge_percent=1.25,
                 hunting_percent=0.05,
                 hunting_s=4.0,
             ),
@@ -259,6 +259,8 @@ def find_cooler(name: str) -> Cooler:
         return found
     near = difflib.get_close_matches(_plain(name), by_plain, n=1)
     hint = (
-        f"did you mean {by_plain[near[0]].name!r}?" if near else f"choose one of {', '.join(COOLERS)}."
+        f"did you mean {by_plain[near[0]].name!r}?"
+        if near
+        else f"choose one of {', '.join(COOLERS)}."
     )
     raise SettingsError(f"The simulated bench has no cooler {name!r}; {hint}")

@@ -115,13 +115,13 @@ class Overload(_OverSource):
 
 
 class DoorSlam(_OverSource):
-    """Adds a bang at `at_s` that begins at `peak` re full scale and dies down in half a second."""
+    """Adds a bang at `at_s` that begins at `peak_dbfs` and dies down in half a second."""
 
-    def __init__(self, source: SoundSource, *, at_s: float, peak: float) -> None:
+    def __init__(self, source: SoundSource, *, at_s: float, peak_dbfs: float) -> None:
         super().__init__(source)
         self._at_frame = round(at_s * source.rate_hz)
         time_s = np.arange(source.rate_hz // 2) / source.rate_hz
-        decay = peak * np.exp(-time_s / 0.08)
+        decay = 10.0 ** (peak_dbfs / 20.0) * np.exp(-time_s / 0.08)
         self._bang = (decay * np.cos(2.0 * np.pi * 180.0 * time_s))[:, None]
 
     def _disturb(self, block: SoundBlock, start: int) -> SoundBlock:

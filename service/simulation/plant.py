@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 
 from acoustic.signals import Samples
+from service.errors import SettingsError
 from service.simulation.cooler import Cooler
 from service.simulation.heat import Heat, own_duty_percent, own_steady_state
 from service.simulation.intrusions import Intrusion
@@ -67,6 +68,11 @@ class Plant:
         The surroundings; ordinary ones by default.
     load_w : float
         Power the processor turns into heat, in watts.
+
+    Raises
+    ------
+    SettingsError
+        If the rate does not divide into steps of 50 ms.
     """
 
     def __init__(
@@ -80,6 +86,11 @@ class Plant:
         calibrator: Calibrator | None = None,
         load_w: float = 120.0,
     ) -> None:
+        if rate_hz <= 0 or rate_hz % _STEPS_PER_S:
+            raise SettingsError(
+                f"The simulated room cannot sound at {rate_hz} Hz; "
+                "choose a usual rate such as 44100 or 48000 Hz."
+            )
         self.cooler = cooler
         """What is mounted."""
         self.room = room or Room()

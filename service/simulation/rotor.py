@@ -27,8 +27,8 @@ class RotorLaw:
     """Below this duty a turning rotor stops; 0 means never."""
     restart_duty_percent: float = 0.0
     """A stopped rotor starts again from this duty on."""
-    curvature: float = 0.0
-    """How far the speed bulges above a straight line, as a fraction of full speed times 4."""
+    bulge_percent: float = 0.0
+    """How far the speed at half duty lies above a straight line, in percent of full speed."""
     backlash_percent: float = 0.0
     """Play between the duty that is set and the one that acts, in percent of duty."""
     hunting_percent: float = 0.0
@@ -39,7 +39,8 @@ class RotorLaw:
     def turning_rpm(self, duty_percent: float) -> float:
         """Return the settled speed of a turning rotor at `duty_percent`."""
         share = max(duty_percent, self.dead_duty_percent) / 100.0
-        return self.full_rpm * (share + self.curvature * share * (1.0 - share))
+        bulge = 4.0 * self.bulge_percent / 100.0 * share * (1.0 - share)
+        return self.full_rpm * (share + bulge)
 
     def settled_rpm(self, duty_percent: float) -> float:
         """Return the settled speed when `duty_percent` is reached from above; 0 below stall."""

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from service.errors import CaptureStalled, HardwareFault
+from service.errors import CaptureError, CaptureStalled, HardwareFault
 from service.ports import BenchHardware, SoundSource
 from service.simulation.bench_hardware import SimulatedBench
 from service.simulation.catalogue import COOLERS
@@ -75,12 +75,12 @@ def test_overload_clips_at_full_scale(clean):
 
 def test_a_door_slams_once_across_blocks(clean):
     """The bang begins when it was asked for, dies down, and leaves everything else alone."""
-    samples, faults = read_all(DoorSlam(source_of(), at_s=0.27, peak=0.2), 10)
+    samples, faults = read_all(DoorSlam(source_of(), at_s=0.27, peak_dbfs=-14.0), 10)
 
     bang = samples - clean[:48_000]
     assert not bang[:12_960].any()
-    assert bang[12_960] == pytest.approx(0.2)
-    assert np.abs(bang[12_960 + 12_000 :]).max() < 0.2 * np.exp(-0.25 / 0.08) * 1.001
+    assert bang[12_960] == pytest.approx(10.0 ** (-14.0 / 20.0))
+    assert np.abs(bang[12_960 + 12_000 :]).max() < 0.2 * np.exp(-0.25 / 0.08)
     assert not bang[12_960 + 24_000 :].any()
     assert np.abs(np.diff(bang[12_961:36_960])).max() < 0.006  # no jump where blocks meet
     assert not any(faults)  # a bang is real sound: nothing is wrong with the input
@@ -98,12 +98,12 @@ def test_a_drifting_microphone_gains_steadily(clean):
 def test_wrapped_sources_stay_sources(clean):
     """Faults can be stacked, and name, rate, channels and closing reach the source below."""
     below = source_of()
-    stacked: SoundSource = Stall(DoorSlam(below, at_s=9.0, peak=0.1), at_s=5.0)
+    stacked: SoundSource = Stall(DoorSlam(below, at_s=9.0, peak_dbfs=-20.0), at_s=5.0)
 
     assert (stacked.name, stacked.rate_hz, stacked.channels) == (below.name, 48_000, 1)
     assert np.array_equal(stacked.read(4800).signal.samples[:, 0], clean[:4800])
     stacked.close()
-    with pytest.raises(Exception, match="was closed"):
+    with pytest.raises(CaptureError, match="was closed"):
         below.read(1)
 
 

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from spectral_levels import laeq_db, sum_db
 
+from service.errors import SettingsError
 from service.simulation.catalogue import COOLERS
 from service.simulation.cooler import steady
 from service.simulation.microphone import Microphone
@@ -202,6 +203,13 @@ def test_a_fan_below_stall_is_neither_heard_nor_counted():
     assert plant.read().rpm["fan"] == 0.0
     assert cooler_level_db(FJORD, {"fan": 15.0}) == -np.inf
     assert laeq_db(samples, 48_000, 6.4) == pytest.approx(floor_level_db(QUIET, STILL), abs=0.2)
+
+
+@pytest.mark.parametrize("rate_hz", [0, -48_000, 48_001])
+def test_a_rate_that_does_not_divide_is_refused(rate_hz):
+    """A rate without whole steps of 50 ms is refused in a sentence."""
+    with pytest.raises(SettingsError, match=f"cannot sound at {rate_hz} Hz; choose"):
+        Plant(FJORD, seed=1, rate_hz=rate_hz)
 
 
 def test_several_threads_may_use_one_plant():

@@ -61,9 +61,9 @@ def test_a_rotor_without_a_stall_duty_never_stops():
     assert turning.rpm == pytest.approx(500.0)
 
 
-def test_curvature_bulges_between_the_ends():
-    """Curvature lifts half duty by a quarter of its value and leaves full speed alone."""
-    law = replace(LAW, curvature=0.1)
+def test_speed_bulges_between_the_ends():
+    """A bulge of 2.5 % lifts half duty by that much of full speed, and leaves the end alone."""
+    law = replace(LAW, bulge_percent=2.5)
 
     assert law.turning_rpm(50.0) == pytest.approx(2000.0 * (0.5 + 0.025))
     assert law.turning_rpm(100.0) == pytest.approx(2000.0)
