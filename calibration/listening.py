@@ -68,6 +68,16 @@ class SettingListener:
         """How much of the sound was left out, in seconds."""
         return float(INTERVAL_S * np.count_nonzero(~self._usable()[1]))
 
+    @property
+    def left_out_s(self) -> tuple[tuple[float, float], ...]:
+        """Start and end of each part that was left out, in seconds from the first sound."""
+        out = np.concatenate(([False], ~self._usable()[1], [False]))
+        edges = np.flatnonzero(np.diff(out.astype(np.int_))).reshape(-1, 2)
+        return tuple(
+            (round(INTERVAL_S * int(start), 1), round(INTERVAL_S * int(end), 1))
+            for start, end in edges
+        )
+
     def _blocks(self) -> tuple[LevelBlocks, GateSpread]:
         """Blocks of what counts, and the white spread with this setting in it."""
         levels, usable = self._usable()

@@ -119,8 +119,10 @@ class _Match:
             HeardSetting(
                 actuators=self.hands.actuators_now(listener.rpm),
                 reading=reading,
+                level=self.evidence.last_level,
                 listened_s=listener.heard_s,
                 rejected_s=listener.rejected_s,
+                left_out_s=listener.left_out_s,
             )
         )
 

@@ -82,10 +82,14 @@ class HeardSetting:
     """Duties and speeds."""
     reading: Estimate
     """Level as read, floor included."""
+    level: Estimate
+    """Level of what the target applies to, as it was believed when this setting was left."""
     listened_s: float
     """Sound taken at this setting, in seconds."""
     rejected_s: float
     """How much of it was left out as an intrusion or a fault of the capture."""
+    left_out_s: tuple[tuple[float, float], ...]
+    """Start and end of each part that was left out, in seconds from the start of listening."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,0 +1,132 @@
+"""The matched settings, ``evenhush.matched-settings/1``: what the thermal runs read."""
+
+from typing import ClassVar, Literal
+
+from pydantic import AwareDatetime, Field, field_serializer
+
+from calibration.results import AppliesTo, MatchOutcome
+from service.clock import utc_text
+from service.documents.bands import DiscreteTone
+from service.documents.base import Document, Part
+
+__all__ = [
+    "ChainPart",
+    "CoolerPart",
+    "FloorPart",
+    "LevelPart",
+    "MatchedSettingsDocument",
+    "SettingPart",
+    "TargetPart",
+]
+
+
+class TargetPart(Part):
+    """What was asked for."""
+
+    LAeq_db: float
+    """Level to reach."""
+    tolerance_db: float
+    """How far from it counts as matched."""
+    applies_to: AppliesTo
+    """The cooler's own level, or the level as read."""
+
+
+class ChainPart(Part):
+    """The measuring chain and its uncertainty."""
+
+    calibration_time: AwareDatetime | None = Field(strict=False)
+    """When the microphone was calibrated."""
+    drift_db: float | None
+    """Calibration after against before; null when it was not repeated."""
+    U95_absolute_db: float
+    """Half-width of the 95 % interval of a level against the true sound pressure level."""
+    U95_comparative_db: float
+    """The same of a difference between coolers of this series: what they share cancels."""
+
+    @field_serializer("calibration_time")
+    def _time_text(self, time: AwareDatetime | None) -> str | None:
+        return None if time is None else utc_text(time)
+
+
+class SettingPart(Part):
+    """One speed."""
+
+    duty_percent: float
+    """Duty to set."""
+    rpm: float | None
+    """Mean speed it gave; null without a tachometer."""
+
+
+class LevelPart(Part):
+    """The level that was reached."""
+
+    LAeq_db: float
+    """Level of what the target applies to."""
+    U95_db: float
+    """Half-width of its 95 % interval, calibration apart."""
+    as_read_db: float
+    """Level as the microphone read it, floor included."""
+
+
+class FloorPart(Part):
+    """The room floor the match counted with."""
+
+    LAeq_db: float
+    """Its level."""
+    U95_db: float
+    """Half-width of its 95 % interval."""
+
+
+class CoolerPart(Part):
+    """The result for one cooler."""
+
+    cooler: str
+    """Its name."""
+    outcome: MatchOutcome
+    """How the match ended."""
+    why: str
+    """The reason, in one sentence."""
+    bench: str
+    """The bench it was mounted on."""
+    settings: dict[str, SettingPart] | None
+    """Speeds by actuator; null when there is nothing to give."""
+    level: LevelPart | None
+    """Level there; null when there is nothing to give."""
+    floor: FloorPart
+    """The room floor."""
+    margin_db: float | None
+    """How far the level stands over the floor."""
+    settings_visited: int
+    """How many settings were listened to."""
+    listened_s: float
+    """Sound listened to for levels."""
+    bench_s: float
+    """All the time it took."""
+    tones: list[DiscreteTone]
+    """Tones of the cooler at those speeds."""
+    warnings: list[str]
+    """What the person at the bench should know."""
+
+
+class MatchedSettingsDocument(Document):
+    """A document of matched settings."""
+
+    kind: ClassVar[str] = "document of matched settings"
+
+    schema_name: Literal["evenhush.matched-settings/1"] = Field(
+        default="evenhush.matched-settings/1",
+        validation_alias="schema",
+        serialization_alias="schema",
+    )
+    time: AwareDatetime = Field(strict=False)
+    """When the last match ended."""
+    target: TargetPart
+    """What was asked for."""
+    chain: ChainPart
+    """The measuring chain."""
+    coolers: list[CoolerPart]
+    """One entry a cooler."""
+
+    @field_serializer("time")
+    def _time_text(self, time: AwareDatetime) -> str:
+        return utc_text(time)

@@ -1,0 +1,168 @@
+"""The trail of a match, ``evenhush.trail/1``: every step and its answer, one JSON object a line.
+
+The loop that decides is a pure function of these answers, so the trail can be replayed to the same
+result, and a person can read why each step was taken.
+"""
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import Any, ClassVar, Final, Literal
+
+import numpy as np
+from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError, field_serializer
+
+from calibration.bench_state import BenchDescription, BenchState
+from calibration.results import MatchRequest, MatchResult
+from calibration.steps import Heard, Listen, Observation, Remark, SetDuty, Step
+from service.clock import utc_text
+from service.documents.base import Document, Part
+from service.documents.validation import problem_in
+from service.errors import DocumentError
+
+__all__ = ["TrailHeader", "TrailStep", "parse_step", "result_line", "step_line"]
+
+_STATE: Final = TypeAdapter(BenchState)
+
+
+class TrailHeader(Document):
+    """A trail of a match."""
+
+    kind: ClassVar[str] = "trail of a match"
+
+    schema_name: Literal["evenhush.trail/1"] = Field(
+        default="evenhush.trail/1", validation_alias="schema", serialization_alias="schema"
+    )
+    time: AwareDatetime = Field(strict=False)
+    """When the match began."""
+    cooler: str
+    """What was matched."""
+    request: MatchRequest
+    """What was asked."""
+    bench: BenchDescription
+    """What could be set."""
+    pascal_per_unit: float
+    """Calibration that the levels were made with."""
+
+    @field_serializer("time")
+    def _time_text(self, time: AwareDatetime) -> str:
+        return utc_text(time)
+
+
+class TrailStep(Part):
+    """One step with its answer, as it stands in a trail."""
+
+    set_duty: dict[str, float] | None = None
+    """Duties that were asked for."""
+    listen_s: float | None = None
+    """Sound that was asked for."""
+    remark: str | None = None
+    """What was said."""
+    levels_db: list[float | None] | None = None
+    """LAeq of each 100 ms that was heard; null for exact silence."""
+    invalid: list[int] | None = None
+    """Which of them the capture does not vouch for."""
+    state: dict[str, Any] | None = None
+    """The bench after the step."""
+
+    def step(self) -> Step:
+        """Return the step.
+
+        Raises
+        ------
+        DocumentError
+            If the line holds none.
+        """
+        if self.set_duty is not None:
+            return SetDuty(self.set_duty)
+        if self.listen_s is not None:
+            return Listen(self.listen_s)
+        if self.remark is not None:
+            return Remark(self.remark)
+        raise DocumentError("A line of the trail holds no step; the file is damaged.")
+
+    def answer(self) -> Observation:
+        """Return its answer.
+
+        Raises
+        ------
+        DocumentError
+            If the answer is incomplete.
+        """
+        if self.remark is not None:
+            return None
+        try:
+            state = _STATE.validate_python(self.state)
+        except ValidationError as error:
+            raise DocumentError(f"A line of the trail: {problem_in(error.errors())}.") from error
+        if self.levels_db is None:
+            return state
+        levels = [-np.inf if level is None else level for level in self.levels_db]
+        valid = np.ones(len(levels), dtype=np.bool_)
+        valid[self.invalid or []] = False
+        return Heard(np.array(levels, dtype=np.float64), valid, state)
+
+
+def step_line(step: Step, answer: Observation) -> str:
+    """Return one step with its answer as a line of a trail, without a line end."""
+    line: dict[str, Any] = {}
+    match step:
+        case SetDuty(duties):
+            line["set_duty"] = dict(duties)
+        case Listen(seconds):
+            line["listen_s"] = seconds
+        case Remark(text):
+            line["remark"] = text
+    if isinstance(answer, Heard):
+        line["levels_db"] = [float(x) if np.isfinite(x) else None for x in answer.levels_db]
+        line["invalid"] = [int(i) for i in np.flatnonzero(~answer.valid)]
+        line["state"] = asdict(answer.state)
+    elif answer is not None:
+        line["state"] = asdict(answer)
+    return json.dumps(line, ensure_ascii=False)
+
+
+def parse_step(line: str, where: str) -> TrailStep:
+    """Read one line of a trail.
+
+    Parameters
+    ----------
+    line : str
+        A line after the header and before the result.
+    where : str
+        Its file and number, for the error's sentence.
+
+    Returns
+    -------
+    TrailStep
+        The step with its answer.
+
+    Raises
+    ------
+    DocumentError
+        If it is not one.
+    """
+    try:
+        return TrailStep.model_validate_json(line)
+    except ValidationError as error:
+        raise DocumentError(
+            f"{where} is no step of a trail: {problem_in(error.errors())}."
+        ) from error
+
+
+def _plain(value: object) -> object:
+    """Return results as JSON types."""
+    if isinstance(value, Mapping):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(item) for item in value]
+    if isinstance(value, np.ndarray):
+        return [_plain(item) for item in value.tolist()]
+    if isinstance(value, float) and not np.isfinite(value):
+        return None
+    return value
+
+
+def result_line(result: MatchResult) -> str:
+    """Return a result as the last line of a trail, with what was believed at the end."""
+    return json.dumps({"result": _plain(asdict(result))}, ensure_ascii=False)

@@ -1,0 +1,157 @@
+"""From a sound source to levels: calibrated, in step with 100 ms, faults marked."""
+
+from collections import deque
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from acoustic.analyser import analyse, start
+from acoustic.short_levels import MILLISECONDS_PER_ROW, ROW_S
+from acoustic.signals import DigitalSignal, PressureSignal, Samples
+from acoustic.time_weighting import millisecond_edges
+from service.documents.calibration import CalibrationDocument
+from service.errors import DocumentError
+from service.ports import SoundSource
+
+__all__ = ["CalibratedSound", "LevelListener", "pascal_per_unit_for"]
+
+_KEPT_S: Final = 30.0
+"""How much of the latest sound is kept for its spectrum."""
+
+
+def pascal_per_unit_for(source: SoundSource, calibration: CalibrationDocument) -> float:
+    """Return the factor of a calibration, if it is one for this source.
+
+    Parameters
+    ----------
+    source : SoundSource
+        The input.
+    calibration : CalibrationDocument
+        The calibration it is to be used with.
+
+    Returns
+    -------
+    float
+        Pascals per unit.
+
+    Raises
+    ------
+    DocumentError
+        If the calibration was refused, or is for another rate or a channel that is not there.
+    """
+    if calibration.pascal_per_unit is None or not calibration.accepted:
+        raise DocumentError("The calibration was refused and has no factor; calibrate again.")
+    if calibration.rate_hz != source.rate_hz:
+        raise DocumentError(
+            f"The calibration is for {calibration.rate_hz} Hz but {source.name} runs at "
+            f"{source.rate_hz} Hz; calibrate this input at the rate it is used with."
+        )
+    if calibration.channel > source.channels:
+        raise DocumentError(
+            f"The calibration is for channel {calibration.channel} but {source.name} has "
+            f"{source.channels}; calibrate the channel that is used."
+        )
+    return calibration.pascal_per_unit
+
+
+class CalibratedSound:
+    """One channel of a source as sound pressure, in intervals of 100 ms.
+
+    Parameters
+    ----------
+    source : SoundSource
+        The input.
+    calibration : CalibrationDocument
+        Its calibration.
+
+    Raises
+    ------
+    DocumentError
+        If the calibration is not one for this source.
+    """
+
+    def __init__(self, source: SoundSource, calibration: CalibrationDocument) -> None:
+        self._factor = pascal_per_unit_for(source, calibration)
+        self._channel = calibration.channel - 1
+        self._source = source
+        self._intervals = 0
+
+    @property
+    def rate_hz(self) -> int:
+        """Sampling rate in hertz."""
+        return self._source.rate_hz
+
+    def next_interval(self) -> tuple[PressureSignal, bool]:
+        """Take the next 100 ms.
+
+        Returns
+        -------
+        PressureSignal
+            The sound, shape ``(frames, 1)``; the number of frames varies by one where the rate
+            does not divide into tenths of a second.
+        bool
+            Whether the capture vouches for it.
+
+        Raises
+        ------
+        CaptureError
+            If the source fails or ends.
+        """
+        first = MILLISECONDS_PER_ROW * self._intervals
+        self._intervals += 1
+        edges = millisecond_edges(self.rate_hz, first, first + MILLISECONDS_PER_ROW)
+        block = self._source.read(int(edges[-1] - edges[0]))
+        samples = block.signal.samples[:, self._channel : self._channel + 1]
+        digital = DigitalSignal(samples, block.signal.rate_hz)
+        return PressureSignal.from_digital(digital, self._factor), not block.faults
+
+
+class LevelListener:
+    """Hands out levels of 100 ms as they are heard, and keeps the latest sound for its spectrum.
+
+    Parameters
+    ----------
+    sound : CalibratedSound
+        What is listened to.
+    """
+
+    def __init__(self, sound: CalibratedSound) -> None:
+        self._sound = sound
+        self._state = start(sound.rate_hz, 1, bands=False)
+        self._kept: deque[Samples] = deque(maxlen=round(_KEPT_S / ROW_S))
+
+    def take(self, seconds: float) -> tuple[Samples, npt.NDArray[np.bool_]]:
+        """Take the next stretch of sound.
+
+        Parameters
+        ----------
+        seconds : float
+            How much, a whole number of 100 ms.
+
+        Returns
+        -------
+        levels_db, valid : ndarray, shape (intervals,)
+            LAeq of each 100 ms in dB, and whether the capture vouches for it.
+
+        Raises
+        ------
+        CaptureError
+            If the source fails or ends.
+        """
+        heard = [self._sound.next_interval() for _ in range(round(seconds / ROW_S))]
+        valid = np.array([good for _, good in heard], dtype=np.bool_)
+        self._kept.extend(pressure.samples[:, 0] for pressure, good in heard if good)
+        together = np.concatenate([pressure.samples for pressure, _ in heard])
+        self._state, rows = analyse(self._state, PressureSignal(together, self._sound.rate_hz))
+        return rows.LAeq_db[:, 0], valid
+
+    def forget_sound(self) -> None:
+        """Start keeping sound anew: what was kept belongs to another setting."""
+        self._kept.clear()
+
+    def kept_sound(self) -> PressureSignal | None:
+        """Return the trustworthy sound since `forget_sound`, at most 30 s, or None."""
+        if not self._kept:
+            return None
+        return PressureSignal(np.concatenate(self._kept)[:, None], self._sound.rate_hz)

@@ -1,0 +1,160 @@
+"""Driving the closed loop with a real bench and real sound, and replaying it from its trail."""
+
+from collections.abc import Callable, Iterable
+from typing import Final
+
+from calibration.bench_hands import RunStopped, Steps
+from calibration.matching import match
+from calibration.results import MatchRequest, MatchResult
+from calibration.steps import Heard, Listen, Observation, Remark, SetDuty, Step
+from service.documents.trail import TrailHeader, TrailStep, step_line
+from service.errors import DocumentError, LeaseLost, SafetyStop
+from service.jobs.listening import LevelListener
+from service.ports import BenchConnection
+
+__all__ = ["HOLDER", "match_cooler", "replay"]
+
+HOLDER: Final = "evenhush match"
+"""Who holds the lease, as the bench shows it."""
+
+
+def match_cooler(
+    request: MatchRequest,
+    bench: BenchConnection,
+    listener: LevelListener,
+    *,
+    keep: Callable[[str], None],
+    tell: Callable[[str], None],
+    heard: Callable[[Heard], None] = lambda _: None,
+) -> MatchResult:
+    """Match the cooler on a bench to a target level.
+
+    The bench is released on every way out: done, stopped, failed or interrupted.
+
+    Parameters
+    ----------
+    request : MatchRequest
+        What is asked.
+    bench : BenchConnection
+        The bench.
+    listener : LevelListener
+        What is heard.
+    keep : callable
+        Given each line of the trail as it comes to be.
+    tell : callable
+        Given each remark for the person at the bench.
+    heard : callable, optional
+        Given everything that is heard, for a live view.
+
+    Returns
+    -------
+    MatchResult
+        How it ended.
+
+    Raises
+    ------
+    BenchError
+        If the bench fails.
+    CaptureError
+        If the sound fails.
+    LeaseLost
+        If somebody else took the bench.
+    InputError
+        If the request does not fit the bench.
+    """
+    loop = match(request, bench.describe())
+    answer: Observation = None
+    try:
+        # The first step asks nothing of the bench yet: a request that does not fit it fails here.
+        step = next(loop)
+        bench.acquire(HOLDER)
+        while True:
+            answer = _carry_out(step, bench, listener, tell)
+            keep(step_line(step, answer))
+            if isinstance(answer, Heard):
+                heard(answer)
+            step = loop.send(answer)
+    except StopIteration as end:
+        return _result_of(end)
+    except SafetyStop as stop:
+        return _stopped(loop, str(stop))
+    except LeaseLost:
+        # A bench that took over to protect its hardware has ended our lease with that.
+        state = bench.state()
+        if state.control != "safe":
+            raise
+        return _stopped(loop, f"The bench took over to protect the hardware: {state.why}.")
+    finally:
+        loop.close()
+        bench.release()
+
+
+def _carry_out(
+    step: Step, bench: BenchConnection, listener: LevelListener, tell: Callable[[str], None]
+) -> Observation:
+    """Do one step and return its answer."""
+    match step:
+        case SetDuty(duties):
+            state = bench.set_duty(duties)
+            listener.forget_sound()
+            return state
+        case Listen(seconds):
+            levels_db, valid = listener.take(seconds)
+            return Heard(levels_db, valid, bench.state())
+        case Remark(text):
+            tell(text)
+            return None
+
+
+def _stopped(loop: Steps[MatchResult], why: str) -> MatchResult:
+    """Let the loop end as a run that was stopped."""
+    try:
+        loop.throw(RunStopped(why))
+    except StopIteration as end:
+        return _result_of(end)
+    raise AssertionError("A stopped run asked for another step.")
+
+
+def _result_of(end: StopIteration) -> MatchResult:
+    """Return what a loop ended with."""
+    result = end.value
+    assert isinstance(result, MatchResult)  # noqa: S101 - what a loop returns
+    return result
+
+
+def replay(header: TrailHeader, steps: Iterable[TrailStep]) -> MatchResult:
+    """Run the loop again on the answers of a trail.
+
+    Parameters
+    ----------
+    header : TrailHeader
+        What was asked of which bench.
+    steps : iterable of TrailStep
+        Every step with its answer, in order.
+
+    Returns
+    -------
+    MatchResult
+        The result that these answers lead to.
+
+    Raises
+    ------
+    DocumentError
+        If the loop asks for other steps than the trail holds: it was made by another version, or
+        is incomplete.
+    """
+    loop = match(header.request, header.bench)
+    answer: Observation = None
+    try:
+        for number, taken in enumerate(steps, start=1):
+            asked = loop.send(answer)
+            if asked != taken.step():
+                raise DocumentError(
+                    f"Step {number} of the trail is {taken.step()}, but this version asks for "
+                    f"{asked}; replay it with the version that made it."
+                )
+            answer = taken.answer()
+        loop.send(answer)
+    except StopIteration as end:
+        return _result_of(end)
+    raise DocumentError("The trail ends before the match does: the run was interrupted.")

@@ -1,0 +1,199 @@
+"""From the results of matches to the matched-settings document and its table."""
+
+import csv
+import io
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+
+from calibration.chain import ChainUncertainty
+from calibration.fan_noise import Estimate
+from calibration.results import MatchRequest, MatchResult
+from service.documents.bands import DiscreteTone
+from service.documents.matched_settings import (
+    ChainPart,
+    CoolerPart,
+    FloorPart,
+    LevelPart,
+    MatchedSettingsDocument,
+    SettingPart,
+    TargetPart,
+)
+
+__all__ = ["cooler_part", "settings_csv", "settings_document"]
+
+_K95: Final = 1.96
+_COLUMNS: Final = (
+    "cooler",
+    "outcome",
+    "bench",
+    "fan_duty_percent",
+    "fan_rpm",
+    "pump_duty_percent",
+    "pump_rpm",
+    "LAeq_db",
+    "U95_db",
+    "as_read_db",
+    "floor_LAeq_db",
+    "floor_U95_db",
+    "margin_db",
+    "settings_visited",
+    "listened_s",
+    "bench_s",
+    "warnings",
+)
+
+
+def _half_width_db(estimate: Estimate) -> float:
+    """Half-width of the 95 % interval, in dB."""
+    return round(_K95 * estimate.sd_db, 3)
+
+
+def cooler_part(
+    cooler: str, bench: str, result: MatchResult, tones: Sequence[DiscreteTone]
+) -> CoolerPart:
+    """Put the result of one match into the document's form.
+
+    Parameters
+    ----------
+    cooler, bench : str
+        What was matched, and where.
+    result : MatchResult
+        How it ended.
+    tones : sequence of DiscreteTone
+        Tones at the given speeds.
+
+    Returns
+    -------
+    CoolerPart
+        Its entry.
+    """
+    settings = level = None
+    if result.actuators is not None:
+        settings = {
+            name: SettingPart(
+                duty_percent=actuator.duty_percent,
+                rpm=None if actuator.rpm is None else round(actuator.rpm, 1),
+            )
+            for name, actuator in result.actuators.items()
+        }
+    if result.level is not None and result.as_read is not None:
+        level = LevelPart(
+            LAeq_db=round(result.level.mean_db, 3),
+            U95_db=_half_width_db(result.level),
+            as_read_db=round(result.as_read.mean_db, 3),
+        )
+    return CoolerPart(
+        cooler=cooler,
+        outcome=result.outcome,
+        why=result.why,
+        bench=bench,
+        settings=settings,
+        level=level,
+        floor=FloorPart(
+            LAeq_db=round(result.floor.mean_db, 3), U95_db=_half_width_db(result.floor)
+        ),
+        margin_db=None if result.margin_db is None else round(result.margin_db, 2),
+        settings_visited=len(result.visited),
+        listened_s=result.listened_s,
+        bench_s=result.bench_s,
+        tones=list(tones),
+        warnings=list(result.warnings),
+    )
+
+
+def settings_document(
+    request: MatchRequest,
+    coolers: Sequence[CoolerPart],
+    *,
+    time: datetime,
+    calibration_time: datetime | None,
+    drift_db: float | None,
+    chain: ChainUncertainty,
+) -> MatchedSettingsDocument:
+    """Put the results of a series together.
+
+    Parameters
+    ----------
+    request : MatchRequest
+        What was asked of every match.
+    coolers : sequence of CoolerPart
+        One entry a cooler.
+    time : datetime
+        When the series ended.
+    calibration_time : datetime or None
+        When the microphone was calibrated.
+    drift_db : float or None
+        Calibration after against before; None when it was not repeated.
+    chain : ChainUncertainty
+        What the chain adds to the uncertainty.
+
+    Returns
+    -------
+    MatchedSettingsDocument
+        The document.
+    """
+    return MatchedSettingsDocument(
+        time=time,
+        target=TargetPart(
+            LAeq_db=request.target_db,
+            tolerance_db=request.tolerance_db,
+            applies_to=request.applies_to,
+        ),
+        chain=ChainPart(
+            calibration_time=calibration_time,
+            drift_db=None if drift_db is None else round(drift_db, 3),
+            U95_absolute_db=round(chain.U95_absolute_db, 2),
+            U95_comparative_db=round(chain.U95_comparative_db, 2),
+        ),
+        coolers=list(coolers),
+    )
+
+
+def settings_csv(document: MatchedSettingsDocument) -> str:
+    """Return the same table as CSV.
+
+    Parameters
+    ----------
+    document : MatchedSettingsDocument
+        The document.
+
+    Returns
+    -------
+    str
+        One row a cooler; a bench with several fans has the first one's duty and speed here, as
+        all of them are set alike. Empty where there is nothing to give.
+    """
+    text = io.StringIO()
+    writer = csv.DictWriter(text, _COLUMNS, lineterminator="\n")
+    writer.writeheader()
+    for cooler in document.coolers:
+        row: dict[str, object] = {
+            "cooler": cooler.cooler,
+            "outcome": cooler.outcome,
+            "bench": cooler.bench,
+            "floor_LAeq_db": cooler.floor.LAeq_db,
+            "floor_U95_db": cooler.floor.U95_db,
+            "margin_db": cooler.margin_db,
+            "settings_visited": cooler.settings_visited,
+            "listened_s": cooler.listened_s,
+            "bench_s": cooler.bench_s,
+            "warnings": " ".join(cooler.warnings),
+        }
+        for role in ("fan", "pump"):
+            setting = _first_of(cooler, role)
+            if setting is not None:
+                row[f"{role}_duty_percent"] = setting.duty_percent
+                row[f"{role}_rpm"] = setting.rpm
+        if cooler.level is not None:
+            row |= cooler.level.model_dump()
+        writer.writerow(row)
+    return text.getvalue()
+
+
+def _first_of(cooler: CoolerPart, role: str) -> SettingPart | None:
+    """Return the setting of a role: actuators are named after it, as in ``fan`` or ``fan_2``."""
+    for name, setting in sorted((cooler.settings or {}).items()):
+        if name.startswith(role):
+            return setting
+    return None
