@@ -1,0 +1,78 @@
+"""Documents and pictures as files: read with a clear word, written whole."""
+
+from pathlib import Path
+
+from service.errors import DocumentError, StorageError
+from service.storage.files import write_atomically
+
+__all__ = ["read_document_text", "save_bytes", "save_text"]
+
+
+def read_document_text(path: Path, what: str) -> str:
+    """Read a document's text.
+
+    Parameters
+    ----------
+    path : Path
+        Its file.
+    what : str
+        What it is, for the error's sentence.
+
+    Returns
+    -------
+    str
+        The text.
+
+    Raises
+    ------
+    DocumentError
+        If it cannot be read.
+    """
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError as error:
+        raise DocumentError(f"There is no {what} {path}; check the name.") from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise DocumentError(f"The {what} {path} cannot be read: {error}.") from error
+
+
+def save_text(path: Path, text: str) -> None:
+    """Write a text file whole, making its folder if needed.
+
+    Parameters
+    ----------
+    path : Path
+        Where it shall stand.
+    text : str
+        Its content.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written.
+    """
+    save_bytes(path, text.encode())
+
+
+def save_bytes(path: Path, data: bytes) -> None:
+    """Write a file whole, making its folder if needed.
+
+    Parameters
+    ----------
+    path : Path
+        Where it shall stand.
+    data : bytes
+        Its content.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StorageError(
+            f"The folder {path.parent} cannot be made ({error.strerror}); choose another."
+        ) from error
+    write_atomically(path, data)

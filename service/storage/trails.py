@@ -1,0 +1,122 @@
+"""Trails of matches as files that grow line by line and are readable after a crash."""
+
+import json
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from service.documents.trail import TrailHeader, TrailStep, parse_step
+from service.errors import DocumentError, StorageError
+
+__all__ = ["TrailFile", "read_trail"]
+
+
+class TrailFile:
+    """A trail being written; a context manager that leaves it whole on the disk.
+
+    Parameters
+    ----------
+    path : Path
+        Where it shall stand.
+    header : TrailHeader
+        Its first line.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written.
+    """
+
+    def __init__(self, path: Path, header: TrailHeader) -> None:
+        self.path = path
+        """Where it stands."""
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._file = path.open("w", encoding="utf-8", newline="\n")
+        except OSError as error:
+            raise StorageError(
+                f"The trail {path} cannot be written ({error.strerror}); choose another folder."
+            ) from error
+        self.add(header.model_dump_json(by_alias=True))
+
+    def add(self, line: str) -> None:
+        """Append one line and hand it to the system, so that a crash keeps it.
+
+        Raises
+        ------
+        StorageError
+            If the disk takes no more.
+        """
+        try:
+            self._file.write(line + "\n")
+            self._file.flush()
+        except OSError as error:
+            raise StorageError(
+                f"The trail {self.path} cannot be continued ({error.strerror}); make room."
+            ) from error
+
+    def __enter__(self) -> Self:
+        """Return the trail itself."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Bring what was written to the disk and close the file."""
+        try:
+            os.fsync(self._file.fileno())
+        finally:
+            self._file.close()
+
+
+def read_trail(path: Path) -> tuple[TrailHeader, Iterator[TrailStep], dict[str, object] | None]:
+    """Read a trail.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    TrailHeader
+        What was asked of which bench.
+    iterator of TrailStep
+        Its steps, checked as they are taken.
+    dict or None
+        The result on its last line; None when the match was interrupted.
+
+    Raises
+    ------
+    DocumentError
+        If it cannot be read or is no trail.
+    """
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise DocumentError(f"The trail {path} cannot be read: {error}.") from error
+    if not lines:
+        raise DocumentError(f"The trail {path} is empty.")
+    header = TrailHeader.from_json(lines[0], f"The first line of {path}")
+    result = None
+    steps = lines[1:]
+    if steps and steps[-1].startswith('{"result"'):
+        result = _result_of(steps.pop(), path)
+    numbered = enumerate(steps, start=2)
+    return header, (parse_step(line, f"Line {n} of {path}") for n, line in numbered), result
+
+
+def _result_of(line: str, path: Path) -> dict[str, object]:
+    """Read the last line of a finished trail."""
+    try:
+        result = json.loads(line)["result"]
+    except (ValueError, KeyError) as error:
+        raise DocumentError(f"The last line of {path} is damaged.") from error
+    if not isinstance(result, dict):
+        raise DocumentError(f"The last line of {path} is damaged.")
+    return result
