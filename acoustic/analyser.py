@@ -40,7 +40,7 @@ __all__ = ["AnalyserState", "analyse", "finish", "start"]
 _DC_CORNER_HZ = 0.5
 """Corner of the high-pass before Z: an offset of the converter is no sound. 0.01 dB at 10 Hz."""
 
-_SAMPLES_AT_ONCE = 16_384
+_SAMPLES_AT_ONCE = 65_536
 """Stretch that is filtered in one go: long enough to hide call overhead, short enough to cache."""
 
 

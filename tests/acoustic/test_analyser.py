@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from acoustic.analyser import analyse, finish, start
@@ -221,6 +221,7 @@ def test_bands_stand_beside_the_broadband_levels_of_their_row():
     assert banded.band_mean_square_pa2.sum(axis=2).mean() == pytest.approx(22.4 / 24, rel=0.02)
 
 
+@settings(max_examples=30)
 @given(cuts=st.lists(st.integers(0, 3000), max_size=6))
 def test_blocks_of_any_size_change_nothing_with_bands(cuts):
     """However the sound is cut, rows with bands are the same."""
