@@ -72,7 +72,8 @@ class CalibratedSound:
     """
 
     def __init__(self, source: SoundSource, calibration: CalibrationDocument) -> None:
-        self._factor = pascal_per_unit_for(source, calibration)
+        self.pascal_per_unit = pascal_per_unit_for(source, calibration)
+        """Sound pressure in pascals of a sample of value 1.0."""
         self._channel = calibration.channel - 1
         self._source = source
         self._intervals = 0
@@ -104,7 +105,7 @@ class CalibratedSound:
         block = self._source.read(int(edges[-1] - edges[0]))
         samples = block.signal.samples[:, self._channel : self._channel + 1]
         digital = DigitalSignal(samples, block.signal.rate_hz)
-        return PressureSignal.from_digital(digital, self._factor), not block.faults
+        return PressureSignal.from_digital(digital, self.pascal_per_unit), not block.faults
 
 
 class LevelListener:

@@ -1,0 +1,98 @@
+"""``evenhush calibrate``: a reference tone becomes a calibration, or the reasons why not."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from service.cli.options import AsJson, Channels, ConfigFile, DataFolder, InputText, RateHz
+from service.cli.runtime import open_session, print_json, remark
+
+if TYPE_CHECKING:
+    from service.documents.calibration import CalibrationDocument
+
+__all__ = ["calibrate"]
+
+
+def calibrate(
+    *,
+    input_text: InputText = None,
+    level_db: Annotated[
+        float, typer.Option("--level-db", help="Level on the calibrator's label.")
+    ] = 94.0,
+    frequency_hz: Annotated[
+        float, typer.Option("--frequency-hz", help="Frequency on the calibrator's label.")
+    ] = 1000.0,
+    seconds: Annotated[
+        float, typer.Option("--seconds", min=2.0, max=120.0, help="How long to listen.")
+    ] = 10.0,
+    channel: Annotated[
+        int, typer.Option("--channel", min=1, help="Channel the calibrator is on.")
+    ] = 1,
+    save: Annotated[
+        Path | None,
+        typer.Option("--save", metavar="FILE", help="Also write it here.", show_default=False),
+    ] = None,
+    rate_hz: RateHz = None,
+    channels: Channels = None,
+    config: ConfigFile = None,
+    data: DataFolder = None,
+    as_json: AsJson = False,
+) -> int:
+    """Calibrate the microphone against a reference tone.
+
+    Keep the calibrator away from ears: 94 dB is loud, 114 dB harmful within a minute.
+    """
+    from calibration.reference_tone import ReferenceTone
+    from service.clock import utc_now
+    from service.jobs.calibrating import calibrate as judge
+    from service.storage.calibrations import CalibrationHistory
+    from service.storage.document_files import save_text
+
+    session = open_session(config, data)
+    history = CalibrationHistory(session.data_folder)
+    with session.open_input(
+        input_text, rate_hz=rate_hz, channels=channels, position="calibrator"
+    ) as source:
+        remark(f"listening to the reference tone on {source.name} for {seconds:g} s")
+        document = judge(
+            source,
+            ReferenceTone(level_db, frequency_hz),
+            channel=channel,
+            seconds=seconds,
+            time=utc_now(),
+            previous=history.latest(source.name, channel),
+        )
+    if document.accepted:
+        if save is not None:
+            save_text(save, document.to_json())
+        history.add(document)
+    if as_json:
+        print_json(document.to_plain())
+    else:
+        _show(document, save)
+    return 0 if document.accepted else 1
+
+
+def _show(document: "CalibrationDocument", save: Path | None) -> None:
+    """Print the verdict for a person."""
+    tone = document.tone
+    found = (
+        f"tone: {tone.frequency_hz:.2f} Hz, {tone.level_dbfs:.2f} dB re full scale, "
+        f"+-{tone.stability_db:.2f} dB, {tone.distortion_percent:.2f} % harmonics, "
+        f"{tone.signal_to_noise_db:.0f} dB over everything else"
+    )
+    print(found)
+    if document.accepted:
+        print(
+            f"accepted: {document.pascal_per_unit:.5g} Pa per unit, levels +-{document.U95_db:.2f} "
+            "dB (95 %)"
+        )
+        for text in document.remarks:
+            print(f"note: {text}")
+        if save is not None:
+            print(f"saved: {save}")
+    else:
+        print("refused, nothing saved:")
+        for reason in document.reasons:
+            print(f"  {reason}")

@@ -1,0 +1,252 @@
+"""``evenhush match``: turn a cooler's speeds until it alone makes the target level."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from service.cli.options import (
+    AsJson,
+    CalibrationFile,
+    Channels,
+    ConfigFile,
+    DataFolder,
+    InputText,
+    RateHz,
+)
+from service.cli.runtime import Session, open_session, remark
+
+if TYPE_CHECKING:
+    from calibration.results import MatchRequest
+    from service.documents.matched_settings import CoolerPart
+
+__all__ = ["match"]
+
+
+def match(
+    *,
+    cooler: Annotated[
+        str, typer.Option("--cooler", metavar="NAME", help="What is mounted.", show_default=False)
+    ],
+    bench: Annotated[
+        str | None,
+        typer.Option(
+            "--bench",
+            metavar="URL",
+            help="Bench control API, with any path prefix.",
+            show_default=False,
+        ),
+    ] = None,
+    input_text: InputText = None,
+    calibration: CalibrationFile = None,
+    target_db: Annotated[
+        float | None,
+        typer.Option(
+            "--target-db", help="Level to reach, dB(A) [default: 40].", show_default=False
+        ),
+    ] = None,
+    tolerance_db: Annotated[
+        float | None,
+        typer.Option(
+            "--tolerance-db",
+            min=0.05,
+            max=3.0,
+            show_default=False,
+            help="How far from it counts as matched [default: 0.3].",
+        ),
+    ] = None,
+    applies_to: Annotated[
+        str,
+        typer.Option(
+            "--applies-to",
+            help="'cooler': its own level, floor subtracted; 'reading': as the microphone reads.",
+        ),
+    ] = "cooler",
+    floor: Annotated[
+        Path | None,
+        typer.Option(
+            "--floor",
+            metavar="FILE",
+            show_default=False,
+            help="Room floor from 'evenhush floor --save' [default: listened for].",
+        ),
+    ] = None,
+    pump_duty_percent: Annotated[
+        float | None,
+        typer.Option(
+            "--pump-duty-percent",
+            help="Hold the pump here [default: as the match needs it].",
+            show_default=False,
+        ),
+    ] = None,
+    pump_follows: Annotated[
+        bool, typer.Option("--pump-follows", help="Lead the pump along with the fans.")
+    ] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="FILE",
+            show_default=False,
+            help="Where the settings go, with table, pictures and trail beside [default: in the "
+            "data folder].",
+        ),
+    ] = None,
+    token: Annotated[
+        str | None,
+        typer.Option(
+            "--bench-token", help="Token of a bench that asks for one.", show_default=False
+        ),
+    ] = None,
+    rate_hz: RateHz = None,
+    channels: Channels = None,
+    config: ConfigFile = None,
+    data: DataFolder = None,
+    as_json: AsJson = False,
+) -> int:
+    """Match one cooler to a target level.
+
+    Lowers fan and pump speeds: run it only under a load whose temperature is watched, and keep
+    hands, hair and cables away from the blades.
+    """
+    session = open_session(config, data)
+    request = _request(
+        session,
+        target_db=target_db,
+        tolerance_db=tolerance_db,
+        applies_to=applies_to,
+        floor=floor,
+        pump_duty_percent=pump_duty_percent,
+        follows=pump_follows,
+    )
+    part, files = _run(
+        session,
+        request,
+        cooler,
+        bench=bench,
+        token=token,
+        input_text=input_text,
+        calibration=calibration,
+        rate_hz=rate_hz,
+        channels=channels,
+        out=out,
+    )
+    if as_json:
+        from service.storage.document_files import read_document_text
+
+        print(read_document_text(files[0], "document"), end="")
+    else:
+        _show(part, files)
+    return {"matched": 0, "stopped": 3}.get(part.outcome, 1)
+
+
+def _request(
+    session: Session,
+    *,
+    target_db: float | None,
+    tolerance_db: float | None,
+    applies_to: str,
+    floor: Path | None,
+    pump_duty_percent: float | None,
+    follows: bool,
+) -> "MatchRequest":
+    """Put together what is asked of the match."""
+    from calibration.results import FloorReading, MatchRequest
+    from service.documents.floor import FloorDocument
+    from service.errors import SettingsError
+    from service.storage.document_files import read_document_text
+
+    if follows and pump_duty_percent is not None:
+        raise SettingsError("Give either --pump-duty-percent or --pump-follows, not both.")
+    if applies_to not in ("cooler", "reading"):
+        raise SettingsError(f"--applies-to is 'cooler' or 'reading', not {applies_to!r}.")
+    known = None
+    if floor is not None:
+        document = FloorDocument.from_json(read_document_text(floor, "room floor"), str(floor))
+        known = FloorReading(document.LAeq_db, document.U95_db)
+    fixed: Literal["fixed", "automatic"] = "automatic" if pump_duty_percent is None else "fixed"
+    return MatchRequest(
+        target_db=session.settings.target_db if target_db is None else target_db,
+        tolerance_db=session.settings.tolerance_db if tolerance_db is None else tolerance_db,
+        applies_to="cooler" if applies_to == "cooler" else "reading",
+        floor=known,
+        pump="follows" if follows else fixed,
+        pump_duty_percent=pump_duty_percent,
+    )
+
+
+def _run(
+    session: Session,
+    request: "MatchRequest",
+    cooler: str,
+    *,
+    bench: str | None,
+    token: str | None,
+    input_text: str | None,
+    calibration: Path | None,
+    rate_hz: int | None,
+    channels: int | None,
+    out: Path | None,
+) -> tuple["CoolerPart", list[Path]]:
+    """Do the match and write what it comes to."""
+    from calibration.chain import chain_uncertainty
+    from service.bench.client import BenchClient
+    from service.clock import utc_now
+    from service.errors import SettingsError
+    from service.jobs.settings_document import settings_document
+    from service.reports.level_picture import LevelPanel
+    from service.storage.names import file_stem
+    from service.wiring.matching import match_and_record
+    from service.wiring.series import write_series
+
+    url = bench or session.settings.bench
+    if not url:
+        raise SettingsError("No bench is named; give --bench URL, or set it in the configuration.")
+    if out is None:
+        stamp = f"{utc_now():%Y%m%dT%H%M%SZ}"
+        out = session.data_folder / "matches" / f"{stamp}-{file_stem(cooler)}.json"
+    client = BenchClient(url, token=token or session.settings.bench_token)
+    try:
+        with session.open_input(input_text, rate_hz=rate_hz, channels=channels) as source:
+            document = session.calibration(calibration, source)
+            result, part = match_and_record(
+                cooler,
+                request,
+                client,
+                source,
+                document,
+                trail_path=out.with_suffix(".trail.jsonl"),
+                tell=remark,
+            )
+    finally:
+        client.close()
+    settings = settings_document(
+        request,
+        [part],
+        time=utc_now(),
+        calibration_time=document.time,
+        drift_db=None,
+        chain=chain_uncertainty(document.U95_db or 0.0, None),
+    )
+    files = write_series(out, settings, [LevelPanel(cooler, request, result)])
+    return part, [*files, out.with_suffix(".trail.jsonl")]
+
+
+def _show(part: "CoolerPart", files: list[Path]) -> None:
+    """Print the result for a person."""
+    print(f"{part.cooler}: {part.outcome}. {part.why}")
+    for name, setting in (part.settings or {}).items():
+        speed = "" if setting.rpm is None else f", {setting.rpm:.0f} rpm"
+        print(f"  {name}: {setting.duty_percent:.1f} % duty{speed}")
+    if part.level is not None and part.margin_db is not None:
+        print(
+            f"  level: {part.level.LAeq_db:.2f} +-{part.level.U95_db:.2f} dB(A), "
+            f"{part.margin_db:.1f} dB over the floor of {part.floor.LAeq_db:.1f} dB(A)"
+        )
+    print(
+        f"  {part.settings_visited} settings, {part.listened_s:.0f} s listened, "
+        f"{part.bench_s:.0f} s in all"
+    )
+    for text in part.warnings:
+        print(f"  note: {text}")
+    print(f"settings: {files[0]} (table, pictures and trail beside it)")

@@ -1,0 +1,64 @@
+"""Options that several commands share, each written once."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = [
+    "AsJson",
+    "CalibrationFile",
+    "Channels",
+    "ConfigFile",
+    "DataFolder",
+    "InputText",
+    "RateHz",
+]
+
+InputText = Annotated[
+    str | None,
+    typer.Option(
+        "--input",
+        metavar="INPUT",
+        help="device:NAME, file:PATH, exec:COMMAND or simulated:NAME.",
+        show_default=False,
+    ),
+]
+RateHz = Annotated[
+    int | None,
+    typer.Option(
+        "--rate-hz",
+        min=8000,
+        max=192_000,
+        help="Rate of a device or program [default: 48000].",
+        show_default=False,
+    ),
+]
+Channels = Annotated[
+    int | None,
+    typer.Option(
+        "--channels",
+        min=1,
+        max=64,
+        help="Channels of a device or program [default: 1].",
+        show_default=False,
+    ),
+]
+CalibrationFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--calibration",
+        metavar="FILE",
+        help="Calibration document [default: the newest one kept of this input].",
+        show_default=False,
+    ),
+]
+ConfigFile = Annotated[
+    Path | None,
+    typer.Option("--config", metavar="FILE", help="Configuration file.", show_default=False),
+]
+DataFolder = Annotated[
+    Path | None,
+    typer.Option("--data", metavar="DIR", help="Data folder.", show_default=False),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]

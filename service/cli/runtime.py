@@ -1,0 +1,129 @@
+"""What commands do before and after their work: settings, inputs, calibrations, printing."""
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from service.documents.calibration import CalibrationDocument
+    from service.ports import SoundSource
+    from service.settings import Settings
+
+__all__ = ["Session", "open_session", "print_json", "remark"]
+
+
+def print_json(document: object) -> None:
+    """Print one JSON document to standard output."""
+    import json
+
+    print(json.dumps(document, indent=1, ensure_ascii=False))
+
+
+def remark(text: str) -> None:
+    """Print a remark to standard error, where it does not disturb a script."""
+    print(text, file=sys.stderr, flush=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """What the options and the configuration come to."""
+
+    settings: "Settings"
+    """The configuration."""
+    data_folder: Path
+    """Where calibrations and records are kept."""
+
+    def input_text(self, given: str | None) -> str:
+        """Return the input to use.
+
+        Raises
+        ------
+        SettingsError
+            If none is named anywhere.
+        """
+        from service.errors import SettingsError
+
+        text = given or self.settings.input
+        if not text:
+            raise SettingsError(
+                "No input is named; give --input device:NAME, file:PATH, exec:COMMAND or "
+                "simulated:NAME, or set it in the configuration."
+            )
+        return text
+
+    @contextmanager
+    def open_input(
+        self,
+        given: str | None,
+        *,
+        rate_hz: int | None,
+        channels: int | None,
+        position: Literal["room", "calibrator"] = "room",
+    ) -> Iterator["SoundSource"]:
+        """Open the input, and close it on every way out."""
+        from service.wiring.inputs import open_input
+
+        source = open_input(
+            self.input_text(given),
+            rate_hz=rate_hz or self.settings.rate_hz,
+            channels=channels or self.settings.channels,
+            data_folder=self.data_folder,
+            position=position,
+        )
+        try:
+            yield source
+        finally:
+            source.close()
+
+    def calibration(self, given: Path | None, source: "SoundSource") -> "CalibrationDocument":
+        """Return the calibration to use: the named one, else the newest kept of this input.
+
+        Raises
+        ------
+        DocumentError
+            If there is none, or it cannot be used.
+        """
+        from service.documents.calibration import CalibrationDocument
+        from service.errors import DocumentError
+        from service.storage.calibrations import CalibrationHistory
+        from service.storage.document_files import read_document_text
+
+        path = given or self.settings.calibration
+        if path is not None:
+            text = read_document_text(path, "calibration")
+            return CalibrationDocument.from_json(text, str(path))
+        newest = CalibrationHistory(self.data_folder).latest(source.name)
+        if newest is None:
+            raise DocumentError(
+                f"{source.name} was never calibrated, so no level can be given; run "
+                "'evenhush calibrate' on it, or name a calibration with --calibration."
+            )
+        remark(f"using the calibration of {newest.time:%Y-%m-%d %H:%M} UTC")
+        return newest
+
+
+def open_session(config: Path | None, data: Path | None) -> Session:
+    """Read the configuration and find the data folder.
+
+    Parameters
+    ----------
+    config, data : Path or None
+        What the options say.
+
+    Returns
+    -------
+    Session
+        Both.
+
+    Raises
+    ------
+    SettingsError
+        If the configuration cannot be used.
+    """
+    from service.settings import data_folder, read_settings
+
+    settings = read_settings(config)
+    return Session(settings, data_folder(data, settings))

@@ -1,0 +1,1 @@
+"""Composition: the only package that chooses what stands behind a port."""
