@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from acoustic.signals import DigitalSignal, Samples
-from acoustic.soundness import clipped_frames
+from acoustic.soundness import find_clipping
 from calibration.reference_tone import ReferenceTone, judge_reference_tone
 from service.documents.calibration import CalibrationDocument
 from service.errors import DocumentError, SoundEnded
@@ -72,7 +72,7 @@ def calibrate(
     pieces, faults = _record(source, seconds, progress)
     signal = DigitalSignal(np.concatenate(pieces), source.rate_hz)
     own = DigitalSignal(signal.samples[:, channel - 1 : channel], signal.rate_hz)
-    if clipped_frames(own).any():
+    if find_clipping(own):
         faults.append("the signal is clipped; lower the gain")
     verdict = judge_reference_tone(
         own,

@@ -3,7 +3,7 @@
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import matplotlib as mpl
 import numpy as np
@@ -23,7 +23,7 @@ _TARGET: Final = "#e8b64c"
 _FLOOR: Final = "#7b8a94"
 _CHOSEN: Final = "#b3361e"
 _PANEL_INCHES: Final = (4.6, 3.4)
-_STYLE: Final = {
+_STYLE: Final[dict[Any, Any]] = {
     "font.size": 9.0,
     "axes.edgecolor": _INK,
     "axes.labelcolor": _INK,
