@@ -1,41 +1,22 @@
-"""Demo recordings of the simulated room as files."""
+"""``evenhush demo-recordings``: write the demo recordings again."""
 
 from pathlib import Path
+from typing import Annotated
 
-from service.errors import StorageError
-from service.simulation.demo_recordings import demo_recordings
-from service.storage.recording_files import write_recording
+import typer
 
-__all__ = ["make_demo_recordings"]
+__all__ = ["demo_recordings"]
 
 
-def make_demo_recordings(directory: Path) -> list[Path]:
-    """Write every demo recording with its sidecar.
+def demo_recordings(
+    *,
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="Folder to write to.", show_default=False)
+    ],
+) -> int:
+    """Write the demo recordings, each with a sidecar that says what is true of it."""
+    from service.wiring.recordings import make_demo_recordings
 
-    Parameters
-    ----------
-    directory : Path
-        Folder to write to; it is made if it does not exist.
-
-    Returns
-    -------
-    list of Path
-        The recordings, in the order in which they are best listened to.
-
-    Raises
-    ------
-    StorageError
-        If the folder or a file cannot be written.
-    """
-    try:
-        directory.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StorageError(
-            f"The folder {directory} cannot be made ({error.strerror or error}); choose another."
-        ) from error
-    paths = []
-    for recording in demo_recordings():
-        path = directory / f"{recording.stem}.flac"
-        write_recording(path, recording.signal, recording.truth)
-        paths.append(path)
-    return paths
+    for path in make_demo_recordings(folder):
+        print(path)
+    return 0

@@ -7,7 +7,7 @@ import pytest
 import soundfile
 from spectral_levels import laeq_db, level_db, power_spectrum_pa2
 
-from service.cli.demo_recordings import make_demo_recordings
+from service.wiring.recordings import make_demo_recordings
 from service.errors import StorageError
 
 IN_THE_TREE = Path(__file__).parents[3] / "recordings"
