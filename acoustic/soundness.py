@@ -1,22 +1,40 @@
-"""Signs that samples are not the sound that was there: clipping, silence, a frozen value."""
+"""Whether samples can be sound at all: clipping, digital silence, a signal that stands still.
 
+A microphone with its converter never gives exactly the same value for long; where it does, what
+is seen is the converter's end stop, a muted input or a stream that has stopped.
+"""
+
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from acoustic.signals import DigitalSignal
 
-__all__ = ["clipped_frames", "constant_channels"]
+__all__ = ["Stretch", "faults_in", "find_clipping", "find_standstill", "silent_channels"]
 
 _FULL_SCALE: Final = 0.999
-"""Converters clip within a thousandth of full scale."""
-_SHORTEST_RUN: Final = 3
-"""A sine that just reaches full scale repeats a value twice at most; a clipped one stays there."""
+"""Share of full scale from which a run of equal samples is the converter's end stop."""
+_CLIPPED_FRAMES: Final = 3
+"""Shortest run that is clipping; two equal samples are found at the top of any slow sine."""
+_STANDSTILL_S: Final = 0.05
+"""Longest time for which sound may keep one value, in seconds: a period at 20 Hz."""
 
 
-def clipped_frames(signal: DigitalSignal) -> npt.NDArray[np.bool_]:
-    """Find frames at which a channel stays at full scale.
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of one channel in which every sample has the same value."""
+
+    channel: int
+    """Which channel, counted from 0."""
+    start_s: float
+    """Where it begins, in seconds."""
+    duration_s: float
+    """How long it is, in seconds."""
+
+
+def find_clipping(signal: DigitalSignal) -> tuple[Stretch, ...]:
+    """Find where a signal was cut off at full scale.
 
     Parameters
     ----------
@@ -25,31 +43,62 @@ def clipped_frames(signal: DigitalSignal) -> npt.NDArray[np.bool_]:
 
     Returns
     -------
-    ndarray of bool, shape (frames,)
-        True where, in any channel, at least three equal samples in a row lie within a thousandth
-        of full scale or above it.
+    tuple of Stretch
+        Runs of at least 3 equal samples of a magnitude of at least 0.999; empty for none.
+
+    Notes
+    -----
+    Clipping before the converter, at less than its full scale, cannot be seen this way.
 
     Examples
     --------
-    >>> from acoustic.signals import DigitalSignal
-    >>> samples = np.array([0.5, 1.0, 1.0, 1.0, 0.2])[:, None]
-    >>> [int(i) for i in np.flatnonzero(clipped_frames(DigitalSignal(samples, 48_000)))]
-    [1, 2, 3]
+    >>> clipped = np.clip(1.2 * np.sin(0.05 * np.arange(100.0)), -1.0, 1.0)[:, np.newaxis]
+    >>> len(find_clipping(DigitalSignal(clipped, 48000)))
+    2
     """
-    samples = signal.samples
-    found = np.zeros(len(samples), dtype=np.bool_)
-    if len(samples) < _SHORTEST_RUN:
-        return found
-    high = np.abs(samples) >= _FULL_SCALE
-    repeats = high[1:] & (samples[1:] == samples[:-1])
-    starts = np.flatnonzero((repeats[1:] & repeats[:-1]).any(axis=1))
-    for offset in range(_SHORTEST_RUN):
-        found[starts + offset] = True
-    return found
+    return _runs(signal, shortest=_CLIPPED_FRAMES, least_magnitude=_FULL_SCALE)
 
 
-def constant_channels(signal: DigitalSignal) -> npt.NDArray[np.bool_]:
-    """Find channels that hold one value throughout: silence, a frozen driver, a cut cable.
+def find_standstill(
+    signal: DigitalSignal, *, longest_s: float = _STANDSTILL_S
+) -> tuple[Stretch, ...]:
+    """Find where a signal keeps one value for longer than sound can.
+
+    Parameters
+    ----------
+    signal : DigitalSignal
+        Samples re full scale, shape ``(frames, channels)``.
+    longest_s : float, optional
+        How long one value may last, in seconds.
+
+    Returns
+    -------
+    tuple of Stretch
+        Every longer run of equal samples; empty for none.
+    """
+    shortest = int(longest_s * signal.rate_hz) + 1
+    return _runs(signal, shortest=shortest, least_magnitude=0.0)
+
+
+def silent_channels(signal: DigitalSignal) -> tuple[int, ...]:
+    """Find channels that carry nothing.
+
+    Parameters
+    ----------
+    signal : DigitalSignal
+        Samples re full scale, shape ``(frames, channels)``, at least two frames.
+
+    Returns
+    -------
+    tuple of int
+        Channels, counted from 0, whose samples are all equal, most often all zero.
+    """
+    constant = np.all(signal.samples == signal.samples[:1], axis=0)
+    return tuple(int(channel) for channel in np.flatnonzero(constant))
+
+
+def faults_in(signal: DigitalSignal) -> tuple[str, ...]:
+    """Say why a stretch of signal must not enter a level.
 
     Parameters
     ----------
@@ -58,11 +107,35 @@ def constant_channels(signal: DigitalSignal) -> npt.NDArray[np.bool_]:
 
     Returns
     -------
-    ndarray of bool, shape (channels,)
-        True for a channel whose samples are all exactly equal; for a signal without frames all.
+    tuple of str
+        One phrase for each kind of fault and channel, channels counted from 1; empty for none.
+
+    Examples
+    --------
+    >>> faults_in(DigitalSignal(np.zeros((4800, 1)), 48000))
+    ('channel 1 stands still',)
     """
-    samples = signal.samples
-    if not len(samples):
-        return np.ones(samples.shape[1], dtype=np.bool_)
-    constant: npt.NDArray[np.bool_] = (samples == samples[0]).all(axis=0)
-    return constant
+    clipped = sorted({stretch.channel for stretch in find_clipping(signal)})
+    still = sorted({stretch.channel for stretch in find_standstill(signal)})
+    return (
+        *(f"channel {channel + 1} is clipped" for channel in clipped),
+        *(f"channel {channel + 1} stands still" for channel in still),
+    )
+
+
+def _runs(signal: DigitalSignal, *, shortest: int, least_magnitude: float) -> tuple[Stretch, ...]:
+    """Find runs of equal samples of at least `shortest` frames and `least_magnitude`."""
+    found: list[Stretch] = []
+    frames, channels = signal.samples.shape
+    for channel in range(channels):
+        samples = signal.samples[:, channel]
+        changes = np.flatnonzero(samples[1:] != samples[:-1]) + 1
+        edges = np.concatenate(([0], changes, [frames]))
+        lengths = np.diff(edges)
+        starts = edges[:-1][lengths >= shortest]
+        for start, length in zip(starts, lengths[lengths >= shortest], strict=True):
+            if abs(samples[start]) >= least_magnitude:
+                found.append(
+                    Stretch(channel, float(start / signal.rate_hz), float(length / signal.rate_hz))
+                )
+    return tuple(found)
