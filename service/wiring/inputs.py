@@ -54,11 +54,11 @@ def open_input(
 
             return DeviceSource(rest, rate_hz=rate_hz, channels=channels)
         case "simulated":
-            from service.capture.bench_sound import SimulatedSoundSource
+            from service.capture.bench_sound import BenchSound
             from service.storage.simulated_benches import find_bench_url
 
             url = find_bench_url(data_folder, rest)
-            return SimulatedSoundSource(url, position=position, name=text)
+            return BenchSound(url, position=position, name=text)
         case "file":
             return _recording(Path(rest))
         case _:

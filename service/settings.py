@@ -1,0 +1,187 @@
+"""The configuration: one TOML file, overridden by environment variables, and nothing unknown."""
+
+import difflib
+import os
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Final
+
+import platformdirs
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+
+from service.errors import SettingsError
+
+__all__ = ["BenchHostSettings", "Settings", "data_folder", "read_settings"]
+
+_PREFIX: Final = "EVENHUSH_"
+_NESTED: Final = "__"
+_NOT_SETTINGS: Final = frozenset({"EVENHUSH_DATA", "EVENHUSH_CONFIG"})
+"""Variables that say where things are rather than what they are set to."""
+_FILE_NAME: Final = "evenhush.toml"
+
+
+class BenchHostSettings(BaseModel):
+    """The bench that ``evenhush bench`` serves."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    name: str = "south"
+    """Name of the bench."""
+    address: str = "127.0.0.1"
+    """Address to listen on."""
+    port: int = Field(default=8750, ge=0, le=65535)
+    """Port to listen on; 0 takes a free one."""
+    token: str | None = None
+    """What callers have to know; needed off loopback."""
+
+
+class Settings(BaseSettings):
+    """Every value that can be configured."""
+
+    model_config = SettingsConfigDict(
+        env_prefix=_PREFIX, env_nested_delimiter=_NESTED, extra="forbid", frozen=True
+    )
+
+    input: str | None = None
+    """Sound input to use when none is given."""
+    rate_hz: int = Field(default=48_000, ge=8000, le=192_000)
+    """Sampling rate of devices and programs."""
+    channels: int = Field(default=1, ge=1, le=64)
+    """Channels of devices and programs."""
+    calibration: Path | None = None
+    """Calibration document to use when none is given."""
+    bench: str | None = None
+    """Base URL of the bench to match on."""
+    bench_token: str | None = None
+    """Token of that bench."""
+    data: Path | None = None
+    """Data folder."""
+    target_db: float = Field(default=40.0, ge=0.0, le=120.0)
+    """Level to match to, dB(A)."""
+    tolerance_db: float = Field(default=0.3, ge=0.05, le=3.0)
+    """How far from it counts as matched."""
+    bench_host: BenchHostSettings = BenchHostSettings()
+    """The bench that this machine serves."""
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],  # noqa: ARG003 - the library's signature
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,  # noqa: ARG003
+        file_secret_settings: PydanticBaseSettingsSource,  # noqa: ARG003
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Let the environment override the file, whose values come in as arguments."""
+        return env_settings, init_settings
+
+
+def read_settings(config: Path | None) -> Settings:
+    """Read the configuration.
+
+    Parameters
+    ----------
+    config : Path or None
+        The file that was asked for; else EVENHUSH_CONFIG, else ``evenhush.toml`` in the working
+        folder, else in the user's configuration folder, else none.
+
+    Returns
+    -------
+    Settings
+        Every value.
+
+    Raises
+    ------
+    SettingsError
+        If the file is missing or unreadable, or a key or value is unknown or unusable.
+    """
+    _check_variables()
+    path = _find_file(config)
+    values = {} if path is None else _read_file(path)
+    try:
+        return Settings(**values)
+    except ValidationError as error:
+        raise SettingsError(_sentence(error, path)) from error
+
+
+def data_folder(given: Path | None, settings: Settings) -> Path:
+    """Return the data folder: as given, else EVENHUSH_DATA, else configured, else the user's."""
+    named = given or os.environ.get("EVENHUSH_DATA") or settings.data
+    return Path(named) if named else platformdirs.user_data_path("evenhush", appauthor=False)
+
+
+def _find_file(config: Path | None) -> Path | None:
+    """Find the configuration file; a named one must exist."""
+    named = config or os.environ.get("EVENHUSH_CONFIG")
+    if named:
+        path = Path(named)
+        if not path.is_file():
+            raise SettingsError(f"There is no configuration file {path}; check the name.")
+        return path
+    usual = platformdirs.user_config_path("evenhush", appauthor=False) / _FILE_NAME
+    return next((path for path in (Path(_FILE_NAME), usual) if path.is_file()), None)
+
+
+def _read_file(path: Path) -> dict[str, Any]:
+    """Read a TOML file whose keys are all known."""
+    try:
+        values = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise SettingsError(f"The configuration {path} cannot be read: {error}.") from error
+    for name, value in _flat(values):
+        if name not in _known_names():
+            raise SettingsError(f"{path}: the key {name!r} is unknown{_nearest(name)}.")
+        if isinstance(value, dict) != (name in _tables()):
+            wanted = "a table" if name in _tables() else "a single value"
+            raise SettingsError(f"{path}: {name} must be {wanted}.")
+    return values
+
+
+def _flat(values: Mapping[str, Any], prefix: str = "") -> list[tuple[str, Any]]:
+    """List all keys with their dotted names, tables before what they hold."""
+    listed: list[tuple[str, Any]] = []
+    for name, value in values.items():
+        listed.append((prefix + name, value))
+        if isinstance(value, dict) and prefix + name in _tables():
+            listed.extend(_flat(value, f"{prefix}{name}."))
+    return listed
+
+
+def _tables() -> frozenset[str]:
+    """Names of the tables of the configuration."""
+    return frozenset({"bench_host"})
+
+
+def _known_names() -> list[str]:
+    """Return every key with its dotted name."""
+    inner = [f"bench_host.{name}" for name in BenchHostSettings.model_fields]
+    return [*Settings.model_fields, *inner]
+
+
+def _nearest(name: str) -> str:
+    """Say which known key is nearest to an unknown one."""
+    near = difflib.get_close_matches(name, _known_names(), n=1, cutoff=0.0)
+    return f"; did you mean {near[0]!r}?" if near else ""
+
+
+def _check_variables() -> None:
+    """Refuse a variable that looks like a setting and is none."""
+    for variable in os.environ:
+        if not variable.upper().startswith(_PREFIX) or variable.upper() in _NOT_SETTINGS:
+            continue
+        name = variable.upper().removeprefix(_PREFIX).lower().replace(_NESTED, ".")
+        if name not in _known_names():
+            raise SettingsError(
+                f"The environment variable {variable} sets the unknown key {name!r}"
+                f"{_nearest(name)}."
+            )
+
+
+def _sentence(error: ValidationError, path: Path | None) -> str:
+    """Say which value is unusable and why."""
+    first = error.errors()[0]
+    name = ".".join(str(part) for part in first["loc"])
+    where = "the environment" if path is None else f"{path} or the environment"
+    return f"The setting {name} in {where} is unusable: {first['msg']}."
