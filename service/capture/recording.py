@@ -1,114 +1,113 @@
-"""Sound files as a source, read as far as they are listened to."""
+"""Recordings as a sound input, read on demand."""
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-import numpy as np
 import soundfile
 
-from acoustic.errors import SignalError
-from acoustic.signals import DigitalSignal
-from acoustic.soundness import faults_in
-from service.errors import RecordingError, SoundEnded
+from service.capture.blocks import sound_block
+from service.errors import CaptureError, RecordingError, SoundEnded
 from service.ports import SoundBlock
 
-__all__ = ["RecordingSource"]
+__all__ = ["RecordingFormat", "RecordingSource", "inspect_recording"]
 
-_COARSE_SUBTYPES: Final = frozenset({"PCM_S8", "PCM_U8", "ULAW", "ALAW", "IMA_ADPCM", "MS_ADPCM"})
-"""Formats of 8 bit and less: their own noise drowns a quiet cooler."""
-_LOWEST_RATE_HZ: Final = 8000
-_HIGHEST_RATE_HZ: Final = 192_000
+_TOO_COARSE: Final = frozenset(
+    {
+        "PCM_S8",
+        "PCM_U8",
+        "DPCM_8",
+        "ULAW",
+        "ALAW",
+        "IMA_ADPCM",
+        "MS_ADPCM",
+        "VOX_ADPCM",
+        "G721_32",
+        "G723_24",
+        "G723_40",
+        "GSM610",
+        "NMS_ADPCM_16",
+        "NMS_ADPCM_24",
+        "NMS_ADPCM_32",
+    }
+)
+"""Codings with 8 bits a sample or fewer: their noise hides a quiet room."""
 
 
-class RecordingSource:
-    """A sound file, from its beginning.
+@dataclass(frozen=True, slots=True)
+class RecordingFormat:
+    """How a recording is stored."""
+
+    container: str
+    """Kind of file, such as ``WAV`` or ``FLAC``."""
+    coding: str
+    """Coding of the samples, such as ``PCM_24`` or ``FLOAT``."""
+    rate_hz: int
+    """Sampling rate in hertz."""
+    channels: int
+    """Number of channels."""
+    frames: int
+    """Number of frames."""
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return self.frames / self.rate_hz
+
+
+def inspect_recording(path: Path) -> RecordingFormat:
+    """Say how a recording is stored, without reading its sound.
 
     Parameters
     ----------
     path : Path
-        WAV, RF64, FLAC, OGG, AIFF or whatever else the sound library reads.
+        The file.
+
+    Returns
+    -------
+    RecordingFormat
+        Its format.
 
     Raises
     ------
     RecordingError
-        If it is missing, unreadable, empty, too coarse, or at an unusable rate.
+        If it cannot be used; the text says why.
+    """
+    with _open(path) as file:
+        return _format_of(file)
+
+
+class RecordingSource:
+    """A recording, from its beginning to its end.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Raises
+    ------
+    RecordingError
+        If it cannot be used; the text says why.
     """
 
     def __init__(self, path: Path) -> None:
-        self._path = path
-        if not path.exists():
-            raise RecordingError(f"There is no recording {path}; check the name.")
-        if path.is_dir():
-            raise RecordingError(f"{path} is a folder; name one of the recordings in it.")
-        try:
-            self._file = soundfile.SoundFile(path)
-        except (soundfile.SoundFileError, OSError, TypeError) as error:
-            # The library asks for the rate of raw files with a TypeError.
-            raise RecordingError(
-                f"{path} is no recording that can be read; give WAV, FLAC, OGG or AIFF."
-            ) from error
-        try:
-            self._check()
-        except RecordingError:
-            self._file.close()
-            raise
-
-    def _check(self) -> None:
-        """Refuse what no level should be made from."""
-        if self._file.frames == 0:
-            raise RecordingError(f"{self._path} is empty: it holds no sound at all.")
-        if self._file.subtype in _COARSE_SUBTYPES:
-            raise RecordingError(
-                f"{self._path} has 8 bits a sample or less, too coarse for a quiet cooler; record "
-                "with 24 bits."
-            )
-        if not _LOWEST_RATE_HZ <= self._file.samplerate <= _HIGHEST_RATE_HZ:
-            raise RecordingError(
-                f"{self._path} has a rate of {self._file.samplerate} Hz; "
-                f"{_LOWEST_RATE_HZ} to {_HIGHEST_RATE_HZ} Hz can be used."
-            )
-
-    @property
-    def name(self) -> str:
-        """What it is called, ``file:`` and its path."""
-        return f"file:{self._path}"
+        self._file = _open(path)
+        self._taken = 0
+        self.name = f"file:{path}"
+        """What the user called it."""
+        self.format = _format_of(self._file)
+        """How it is stored."""
 
     @property
     def rate_hz(self) -> int:
         """Sampling rate in hertz."""
-        return int(self._file.samplerate)
+        return self.format.rate_hz
 
     @property
     def channels(self) -> int:
         """Number of channels."""
-        return int(self._file.channels)
-
-    @property
-    def frames(self) -> int:
-        """Number of frames in the file."""
-        return int(self._file.frames)
-
-    @property
-    def frames_left(self) -> int:
-        """Number of frames after those read."""
-        return self.frames - int(self._file.tell())
-
-    def skip(self, frames: int) -> None:
-        """Go forward without reading.
-
-        Parameters
-        ----------
-        frames : int
-            How many frames.
-
-        Raises
-        ------
-        SoundEnded
-            If fewer are left.
-        """
-        if frames > self.frames_left:
-            raise self._ended()
-        self._file.seek(frames, soundfile.SEEK_CUR)
+        return self.format.channels
 
     def read(self, frames: int) -> SoundBlock:
         """Take exactly `frames` frames.
@@ -121,35 +120,73 @@ class RecordingSource:
         Returns
         -------
         SoundBlock
-            The samples; clipped or still parts are named as faults.
+            The sound.
 
         Raises
         ------
         SoundEnded
-            If fewer are left.
-        RecordingError
-            If the file is damaged there.
+            If fewer frames are left.
+        CaptureError
+            If the file is damaged here.
         """
-        if frames > self.frames_left:
-            raise self._ended()
-        start_s = self._file.tell() / self.rate_hz
         try:
             samples = self._file.read(frames, dtype="float64", always_2d=True)
-            signal = DigitalSignal(np.asarray(samples), self.rate_hz)
-        except (soundfile.SoundFileError, SignalError) as error:
-            raise RecordingError(
-                f"{self._path} is damaged {start_s:.1f} s from its start: {error}"
+        except soundfile.SoundFileError as error:
+            raise CaptureError(
+                f"{self.name} is damaged {self._taken / self.rate_hz:.1f} s from its beginning "
+                f"({_reason(error)}); use an undamaged copy."
             ) from error
-        if len(signal.samples) < frames:
-            raise RecordingError(f"{self._path} breaks off {start_s:.1f} s from its start.")
-        return SoundBlock(signal, faults_in(signal))
+        self._taken += len(samples)
+        if len(samples) < frames:
+            raise SoundEnded(
+                f"{self.name} ends after {self._taken / self.rate_hz:.1f} s; "
+                "a longer recording is needed."
+            )
+        return sound_block(samples, self.rate_hz)
 
     def close(self) -> None:
         """Close the file; harmless when done twice."""
         self._file.close()
 
-    def _ended(self) -> SoundEnded:
-        return SoundEnded(
-            f"{self._path} ends after {self.frames / self.rate_hz:.1f} s, before enough was "
-            "heard; give a longer recording."
+
+def _open(path: Path) -> soundfile.SoundFile:
+    """Open a recording that can be used, or raise."""
+    if not path.exists():
+        raise RecordingError(f"There is no file {path}; check the name.")
+    if not path.is_file():
+        raise RecordingError(f"{path} is not a file; name a recording.")
+    try:
+        if path.stat().st_size == 0:
+            raise RecordingError(f"{path} is empty; record again.")
+        file = soundfile.SoundFile(path)
+    except OSError as error:
+        raise RecordingError(
+            f"{path} cannot be opened ({error.strerror or error}); check its permissions."
+        ) from error
+    except (soundfile.SoundFileError, TypeError) as error:
+        # TypeError: a name that ends in .raw is taken for samples without any header.
+        raise RecordingError(
+            f"{path} cannot be read as a recording ({_reason(error)}); give WAV or FLAC."
+        ) from error
+    problem = None
+    if file.subtype in _TOO_COARSE:
+        problem = (
+            f"{path} has 8 bits a sample or fewer ({file.subtype}), whose noise is louder than "
+            "a quiet cooler; record with 24 bits."
         )
+    elif file.frames == 0:
+        problem = f"{path} holds no sound; record again."
+    if problem is not None:
+        file.close()
+        raise RecordingError(problem)
+    return file
+
+
+def _format_of(file: soundfile.SoundFile) -> RecordingFormat:
+    """Describe an open recording."""
+    return RecordingFormat(file.format, file.subtype, file.samplerate, file.channels, file.frames)
+
+
+def _reason(error: Exception) -> str:
+    """Return what the audio file library says, without a full stop."""
+    return str(getattr(error, "error_string", error)).rstrip(".")
