@@ -13,6 +13,7 @@ __all__ = [
     "CALIBRATOR_LIMITS",
     "FREQUENCY_WEIGHTINGS",
     "LOUDNESS_ANCHORS_SONE",
+    "LOUDNESS_SIGNAL_1_DB",
     "OCTAVE_BAND_MASK",
     "OCTAVE_RATIO",
     "PROMINENCE_RATIO_CRITERIA_DB",
@@ -202,6 +203,12 @@ PROMINENCE_RATIO_CRITERIA_DB = {100.0: 19.0, 250.0: 15.0, 1000.0: 9.0, 4000.0: 9
 LOUDNESS_ANCHORS_SONE = {
     "test signal 1, third-octave levels": 83.296,
     "1 kHz tone, 60 dB": 4.019,
-    "pink noise, 60 dB": 10.498,
 }
 """Total loudness of the test signals in free field (ISO 532-1, Annex B); 5 % or 0.1 sone."""
+
+
+LOUDNESS_SIGNAL_1_DB = (
+    -60, -60, 78, 79, 89, 72, 80, 89, 75, 87, 85, 79, 86, 80,
+    71, 70, 72, 71, 72, 74, 69, 65, 67, 77, 68, 58, 45, 30,
+)  # fmt: skip
+"""One-third octave levels of test signal 1 in dB, 25 Hz to 12.5 kHz (ISO 532-1, Annex B)."""
