@@ -61,22 +61,28 @@ def _strongest_frequency_hz(samples: Samples, rate_hz: float) -> float:
     return float((peak + shift) * rate_hz / size)
 
 
-def _phasors(
-    samples: Samples, rate_hz: float, frequency_hz: float, frames: int
-) -> np.ndarray[tuple[int], np.dtype[np.complex128]]:
-    """Least-squares phasor of a frequency in each block of `frames`, shape ``(blocks,)``."""
-    blocks = samples.size // frames
-    time_s = np.arange(frames) / rate_hz
-    basis = np.stack(
-        [
-            np.cos(2.0 * np.pi * frequency_hz * time_s),
-            np.sin(2.0 * np.pi * frequency_hz * time_s),
-            np.ones(frames),
-        ],
-        axis=1,
-    )
-    fitted = np.linalg.lstsq(basis, samples[: blocks * frames].reshape(blocks, frames).T)[0]
-    return np.asarray(fitted[0] - 1j * fitted[1], dtype=np.complex128)
+def _fit_blocks(
+    blocks: Samples, rate_hz: float, frequency_hz: float
+) -> tuple[np.ndarray[tuple[int, int], np.dtype[np.complex128]], Samples]:
+    """Fit a tone and its harmonics to each block at once.
+
+    One by one, the tone would leak into the fit of each harmonic: a block holds no whole number of
+    its periods, and a pure tone of 250 Hz would show 1 % of distortion.
+
+    Returns the phasors, shape ``(multiples, blocks)``, and what they leave, the shape of `blocks`.
+    """
+    multiples = [
+        multiple
+        for multiple in range(1, _HARMONICS + 1)
+        if multiple == 1 or multiple * frequency_hz < 0.45 * rate_hz
+    ]
+    phase = 2.0 * np.pi * frequency_hz / rate_hz * np.outer(np.arange(len(blocks)), multiples)
+    tones = np.hstack([np.cos(phase), np.sin(phase)])
+    basis = np.hstack([tones, np.ones((len(blocks), 1))])
+    fitted = np.linalg.lstsq(basis, blocks)[0]
+    cosines, sines = fitted[: len(multiples)], fitted[len(multiples) : -1]
+    phasors = np.asarray(cosines - 1j * sines, dtype=np.complex128)
+    return phasors, blocks - tones @ fitted[:-1]
 
 
 def fit_sine(samples: Samples, rate_hz: float) -> SineFit:
@@ -114,25 +120,18 @@ def fit_sine(samples: Samples, rate_hz: float) -> SineFit:
         raise SignalError("There is no sound at all in this signal; check the input and its gain.")
     frames = round(_BLOCK_S * rate_hz)
     frequency_hz = _strongest_frequency_hz(samples, rate_hz)
+    used = samples[: samples.size // frames * frames].reshape(-1, frames).T
     # The phase's turn from block to block shows what the first estimate missed.
-    phasors = _phasors(samples, rate_hz, frequency_hz, frames)
+    tone = _fit_blocks(used, rate_hz, frequency_hz)[0][0]
     advance = 2.0 * np.pi * frequency_hz * frames / rate_hz
-    turn = np.angle(phasors[1:] * np.conj(phasors[:-1]) * np.exp(-1j * advance))
+    turn = np.angle(tone[1:] * np.conj(tone[:-1]) * np.exp(-1j * advance))
     frequency_hz += float(np.median(turn)) * rate_hz / (2.0 * np.pi * frames)
-    phasors = _phasors(samples, rate_hz, frequency_hz, frames)
-    block_rms = np.abs(phasors) / np.sqrt(2.0)
-    used = samples[: block_rms.size * frames]
-    mean_square = float(np.mean(block_rms**2))
-    harmonic_square = sum(
-        float(np.mean(np.abs(_phasors(samples, rate_hz, multiple * frequency_hz, frames)) ** 2)) / 2
-        for multiple in range(2, _HARMONICS + 1)
-        if multiple * frequency_hz < 0.45 * rate_hz
-    )
-    rest = float(np.var(used)) - mean_square - harmonic_square
+    phasors, rest = _fit_blocks(used, rate_hz, frequency_hz)
+    squares = np.abs(phasors) ** 2 / 2.0
     return SineFit(
         frequency_hz=frequency_hz,
-        rms=float(np.sqrt(mean_square)),
-        block_rms=block_rms,
-        harmonics_rms=float(np.sqrt(harmonic_square)),
-        noise_rms=float(np.sqrt(max(rest, 0.0))),
+        rms=float(np.sqrt(squares[0].mean())),
+        block_rms=np.sqrt(squares[0]),
+        harmonics_rms=float(np.sqrt(squares[1:].sum(0).mean())),
+        noise_rms=float(np.std(rest)),
     )
