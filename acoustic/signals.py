@@ -106,12 +106,18 @@ class PressureSignal:
         Raises
         ------
         SignalError
-            If a factor is not a positive finite number.
+            If a factor is not a positive finite number, or there is not one for each channel.
         """
         factor = np.asarray(pascal_per_unit, dtype=np.float64)
         if not (np.isfinite(factor).all() and (factor > 0).all()):
             raise SignalError(
                 f"The calibration factor must be a positive number of pascals per unit, not "
                 f"{pascal_per_unit}; calibrate the microphone again."
+            )
+        # Left to broadcasting, two factors would make two channels of one.
+        if factor.shape not in {(), signal.samples.shape[1:]}:
+            raise SignalError(
+                f"{factor.size} calibration factors do not fit {signal.samples.shape[1]} "
+                "channels; give one for all or one for each."
             )
         return cls(signal.samples * factor, signal.rate_hz)
