@@ -107,16 +107,20 @@ class _LiveView:
 
 def _result_table(result: "DemoResult") -> "Table":
     """Put the results into a table."""
+    from rich import box
     from rich.table import Table
 
     target = result.document.target
     table = Table(
-        title=f"Matched to {target.LAeq_db:g} +-{target.tolerance_db:g} dB(A)", title_justify="left"
+        title=f"Matched to {target.LAeq_db:g} +-{target.tolerance_db:g} dB(A)",
+        title_justify="left",
+        box=box.SIMPLE_HEAD,
+        padding=(0, 1, 0, 0),
     )
-    for heading in ("cooler", "outcome"):
-        table.add_column(heading)
-    for heading in ("fan", "pump", "level, dB(A)", "over floor", "listened"):
-        table.add_column(heading, justify="right")
+    table.add_column("cooler", no_wrap=True)
+    table.add_column("outcome")
+    for heading in ("fan", "pump", "level, dB(A)", "over\nfloor", "heard"):
+        table.add_column(heading, justify="right", no_wrap=heading != "over\nfloor")
     for part in result.document.coolers:
         level = "-"
         if part.level is not None:
@@ -124,7 +128,7 @@ def _result_table(result: "DemoResult") -> "Table":
         margin = "-" if part.margin_db is None else f"{part.margin_db:.1f} dB"
         table.add_row(
             part.cooler,
-            part.outcome,
+            part.outcome.replace("-", " "),
             _speeds(part, "fan"),
             _speeds(part, "pump"),
             level,
@@ -139,5 +143,5 @@ def _speeds(part: "CoolerPart", role: str) -> str:
     found = [setting for name, setting in (part.settings or {}).items() if name.startswith(role)]
     if not found:
         return "-"
-    speeds = ", ".join("?" if setting.rpm is None else f"{setting.rpm:.0f}" for setting in found)
-    return f"{found[0].duty_percent:.1f} %  {speeds} rpm"
+    speeds = "/".join("?" if setting.rpm is None else f"{setting.rpm:.0f}" for setting in found)
+    return f"{found[0].duty_percent:.1f} %\n{speeds} rpm"

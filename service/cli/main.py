@@ -28,7 +28,6 @@ EXIT_SAFETY = 3
 app = typer.Typer(
     name="evenhush",
     help="Match the noise of PC coolers to a target level, so that they compare at equal noise.",
-    no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -47,7 +46,7 @@ def main() -> None:
     """Run the command line, and turn every expected failure into one sentence on standard error."""
     signal.signal(signal.SIGTERM, _interrupt)
     try:
-        code = app(standalone_mode=False)
+        code = app(sys.argv[1:] or ["--help"], standalone_mode=False)
     except SafetyStop as stop:
         _fail(str(stop), EXIT_SAFETY)
     except EvenhushError as error:

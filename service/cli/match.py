@@ -195,6 +195,7 @@ def _run(
     from service.errors import SettingsError
     from service.jobs.settings_document import settings_document
     from service.reports.level_picture import LevelPanel
+    from service.storage.document_files import read_document_text, save_text
     from service.storage.names import file_stem
     from service.wiring.matching import match_and_record
     from service.wiring.series import write_series
@@ -202,9 +203,12 @@ def _run(
     url = bench or session.settings.bench
     if not url:
         raise SettingsError("No bench is named; give --bench URL, or set it in the configuration.")
+    stem = f"{utc_now():%Y%m%dT%H%M%SZ}-{file_stem(cooler)}"
     if out is None:
-        stamp = f"{utc_now():%Y%m%dT%H%M%SZ}"
-        out = session.data_folder / "matches" / f"{stamp}-{file_stem(cooler)}.json"
+        out = session.data_folder / "matches" / f"{stem}.json"
+    # The trail grows in the data folder, so that an interrupted run leaves its evidence there and
+    # nothing unfinished beside the settings.
+    trail_path = session.data_folder / "trails" / f"{stem}.trail.jsonl"
     client = BenchClient(url, token=token or session.settings.bench_token)
     try:
         with session.open_input(input_text, rate_hz=rate_hz, channels=channels) as source:
@@ -215,7 +219,7 @@ def _run(
                 client,
                 source,
                 document,
-                trail_path=out.with_suffix(".trail.jsonl"),
+                trail_path=trail_path,
                 tell=remark,
             )
     finally:
@@ -229,7 +233,9 @@ def _run(
         chain=chain_uncertainty(document.U95_db or 0.0, None),
     )
     files = write_series(out, settings, [LevelPanel(cooler, request, result)])
-    return part, [*files, out.with_suffix(".trail.jsonl")]
+    files.append(out.with_suffix(".trail.jsonl"))
+    save_text(files[-1], read_document_text(trail_path, "trail"))
+    return part, files
 
 
 def _show(part: "CoolerPart", files: list[Path]) -> None:
