@@ -3,18 +3,18 @@
 import contextlib
 import os
 import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import BinaryIO
 
 from service.errors import StorageError
 
-__all__ = ["write_atomically"]
+__all__ = ["replacement_of", "write_atomically"]
 
 
 def write_atomically(path: Path, data: bytes) -> None:
     """Write a file so that a reader, or a power cut, finds the old one or the new one whole.
-
-    The bytes go into a new file beside `path`, reach the disk, and only then take its name. A
-    symbolic link is followed: the file it leads to is replaced, the link stays.
 
     Parameters
     ----------
@@ -22,6 +22,33 @@ def write_atomically(path: Path, data: bytes) -> None:
         Where the file shall stand; its folder must exist.
     data : bytes
         Its whole content.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written; then what stood at `path` before still stands there.
+    """
+    with replacement_of(path) as file:
+        file.write(data)
+
+
+@contextmanager
+def replacement_of(path: Path) -> Iterator[BinaryIO]:
+    """Open a file that takes the place of another when it is complete.
+
+    What is written goes into a new file beside `path`, reaches the disk, and only at the end of
+    the ``with`` block takes its name; if the block is left by an exception, nothing has changed.
+    A symbolic link is followed: the file it leads to is replaced, the link stays.
+
+    Parameters
+    ----------
+    path : Path
+        Where the file shall stand; its folder must exist.
+
+    Yields
+    ------
+    BinaryIO
+        The new file, to be written to.
 
     Raises
     ------
@@ -37,7 +64,7 @@ def write_atomically(path: Path, data: bytes) -> None:
     try:
         try:
             with beside.open("xb") as file:
-                file.write(data)
+                yield file
                 file.flush()
                 os.fsync(file.fileno())
             beside.replace(target)
