@@ -4,6 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from acoustic.signals import DigitalSignal
+from acoustic.soundness import faults_in
 from service.ports import SoundBlock
 
 __all__ = ["block_from_float32", "sound_block"]
@@ -15,7 +16,7 @@ BEYOND_ANY_CONVERTER = 1000.0
 def sound_block(
     samples: npt.NDArray[np.floating], rate_hz: int, faults: tuple[str, ...] = ()
 ) -> SoundBlock:
-    """Make a block; what is no sample becomes zero, and a fault of the block.
+    """Make a block, with what is wrong with its samples; what is no sample becomes zero.
 
     Parameters
     ----------
@@ -35,7 +36,8 @@ def sound_block(
     if not usable.all():
         samples = np.where(usable, samples, 0.0)
         faults = (*faults, "some samples are no numbers, or far beyond full scale")
-    return SoundBlock(DigitalSignal(np.asarray(samples, dtype=np.float64), rate_hz), faults)
+    signal = DigitalSignal(np.asarray(samples, dtype=np.float64), rate_hz)
+    return SoundBlock(signal, (*faults, *faults_in(signal)))
 
 
 def block_from_float32(

@@ -1,108 +1,73 @@
-"""A program as a sound source: raw interleaved little-endian float32 on its standard output."""
+"""A program's output as a sound input: raw float32 from a pipe, read on demand.
+
+The program is started as its own group, so that it and what it starts end with it. Nothing is read
+that nobody asked for, and the pipe is small, so a program that makes sound when it is read is
+never far ahead of what is heard.
+"""
 
 import contextlib
 import os
-import queue
 import shlex
+import signal
 import subprocess
-import threading
-from collections import deque
-from typing import Final
+from typing import IO, Final
 
-import numpy as np
-
-from acoustic.signals import DigitalSignal
-from acoustic.soundness import faults_in
+from service.capture.blocks import block_from_float32
+from service.capture.pipe_reader import LastLine, PipeReader
 from service.errors import CaptureStalled, SettingsError, SoundEnded
 from service.ports import SoundBlock
 
-__all__ = ["ProgramSource"]
+__all__ = ["ProgramSource", "split_command"]
 
-_SAMPLE_BYTES: Final = 4
-_READ_AHEAD_S: Final = 0.2
-"""Most sound that may wait in the pipe: what is heard belongs to the speeds that are set now."""
-_SMALLEST_PIPE_BYTES: Final = 4096
-_STALL_S: Final = 10.0
-"""So long without a single byte, a program counts as hanging."""
-_END_S: Final = 2.0
-"""How long a program may take to end by itself, and then to obey."""
+_BYTES_PER_SAMPLE: Final = 4
+_AHEAD_S: Final = 0.1
+"""Sound that the pipe may hold, in seconds; half of what the rules for inputs allow."""
+_PIPE_BYTES: Final = (4096, 65_536)
+"""Smallest pipe there is, and the usual one; to ask for more may be forbidden."""
+_CLOSE_S: Final = 1.0
+"""How long a program gets to end by itself, and again after it was told to, in seconds."""
 
 
 class ProgramSource:
-    """A running program and what it says.
-
-    Its output is read only as far as it is listened to; a thread does the reading, so that a
-    program that hangs cannot take the rest with it.
+    """A program that writes interleaved little-endian float32 samples to its standard output.
 
     Parameters
     ----------
     command : str
-        The program and its arguments, split as a shell splits words; no shell runs it.
-    rate_hz, channels : int
-        What it writes.
+        The program and its arguments; split into words, but no shell runs it.
+    rate_hz : int
+        Sampling rate in hertz of what it writes.
+    channels : int
+        Number of channels of what it writes.
     stall_s : float, optional
-        How long to wait for a byte, in seconds.
+        How long it may write nothing while it is read, in seconds.
 
     Raises
     ------
     SettingsError
-        If the command cannot be split or started.
+        If the command, the rate or the number of channels is unusable, or the program cannot be
+        started.
     """
 
-    def __init__(
-        self, command: str, *, rate_hz: int, channels: int, stall_s: float = _STALL_S
-    ) -> None:
-        self._command = command
-        self._rate_hz = rate_hz
-        self._channels = channels
-        self._stall_s = stall_s
-        self._wanted: queue.SimpleQueue[int] = queue.SimpleQueue()
-        self._pieces: queue.SimpleQueue[bytes] = queue.SimpleQueue()
-        self._last_words: deque[str] = deque(maxlen=1)
-        self._closed = False
-        self._process = self._start(_words_of(command))
-        self._reader = threading.Thread(
-            target=self._read_on_demand, name="evenhush-program-reader", daemon=True
-        )
-        self._listener = threading.Thread(
-            target=self._drain_errors, name="evenhush-program-errors", daemon=True
-        )
-        self._reader.start()
-        self._listener.start()
-
-    def _start(self, words: list[str]) -> subprocess.Popen[bytes]:
-        """Start the program with a small pipe."""
-        ahead = int(_READ_AHEAD_S * self._rate_hz) * self._channels * _SAMPLE_BYTES
-        pipe_bytes = max(1 << (ahead.bit_length() - 1), _SMALLEST_PIPE_BYTES)
-        try:
-            return subprocess.Popen(  # noqa: S603 - running the user's own command is the purpose
-                words,
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.PIPE,
-                bufsize=0,
-                pipesize=pipe_bytes,
-            )
-        except (OSError, ValueError) as error:
+    def __init__(self, command: str, *, rate_hz: int, channels: int, stall_s: float = 10.0) -> None:
+        if rate_hz < 1 or channels < 1:
             raise SettingsError(
-                f"The program {words[0]!r} of the input cannot be started: "
-                f"{getattr(error, 'strerror', None) or error}."
-            ) from error
-
-    @property
-    def name(self) -> str:
+                f"A program cannot give {channels} channels at {rate_hz} Hz; both must be positive."
+            )
+        words = split_command(command)
+        self.name = f"exec:{command}"
         """What the user called it."""
-        return f"exec:{self._command}"
-
-    @property
-    def rate_hz(self) -> int:
+        self.rate_hz = rate_hz
         """Sampling rate in hertz."""
-        return self._rate_hz
-
-    @property
-    def channels(self) -> int:
+        self.channels = channels
         """Number of channels."""
-        return self._channels
+        self._stall_s = stall_s
+        self._frame_bytes = _BYTES_PER_SAMPLE * channels
+        self._taken = 0
+        self._program = words[0]
+        self._process = _start(words, _pipe_bytes(rate_hz * self._frame_bytes))
+        self._output = PipeReader(_pipe(self._process.stdout), "evenhush-program-sound")
+        self._remarks = LastLine(_pipe(self._process.stderr), "evenhush-program-remarks")
 
     def read(self, frames: int) -> SoundBlock:
         """Take exactly `frames` frames.
@@ -115,107 +80,150 @@ class ProgramSource:
         Returns
         -------
         SoundBlock
-            The samples; ones that are no numbers read 0 and are named as a fault.
+            The sound.
 
         Raises
         ------
         SoundEnded
-            If the program ends before.
+            If the program ended before.
         CaptureStalled
-            If it delivers nothing any more.
+            If it writes nothing any more.
         """
-        if self._closed:
-            raise SoundEnded(f"The input {self.name} was closed; open it again to go on.")
-        left = frames * self._channels * _SAMPLE_BYTES
-        self._wanted.put(left)
-        taken = bytearray()
-        while left:
-            try:
-                piece = self._pieces.get(timeout=self._stall_s)
-            except queue.Empty as error:
-                raise CaptureStalled(
-                    f"The program {self._command!r} has delivered no sound for "
-                    f"{self._stall_s:g} s; check what it waits for."
-                ) from error
-            if not piece:
-                raise self._ended()
-            taken += piece
-            left -= len(piece)
-        samples = np.frombuffer(taken, dtype="<f4").astype(np.float64)
-        samples = samples.reshape(frames, self._channels)
-        finite = np.isfinite(samples)
-        signal = DigitalSignal(np.where(finite, samples, 0.0), self._rate_hz)
-        faults = faults_in(signal)
-        if not finite.all():
-            faults = (*faults, "some samples are no numbers")
-        return SoundBlock(signal, faults)
+        data = self._output.take(frames * self._frame_bytes, self._stall_s)
+        if data is None:
+            raise CaptureStalled(
+                f"The program {self._program} has delivered no sound for "
+                f"{self._stall_s:g} s; check what it waits for."
+            )
+        if len(data) < frames * self._frame_bytes:
+            self._taken += len(data) // self._frame_bytes
+            raise SoundEnded(self._ended())
+        self._taken += frames
+        return block_from_float32(data, self.rate_hz, self.channels)
 
     def close(self) -> None:
-        """Close the program's output, wait for it to end, and make it end; harmless twice."""
-        if self._closed:
-            return
-        self._closed = True
-        self._wanted.put(0)
-        self._reader.join(0.2)
-        if not self._reader.is_alive() and self._process.stdout is not None:
-            # The usual end: its next write finds nobody listening.
-            self._process.stdout.close()
-        for insist in (None, self._process.terminate, self._process.kill):
-            if insist is not None:
-                insist()
-            with contextlib.suppress(subprocess.TimeoutExpired):
-                self._process.wait(_END_S)
-                break
-        for thread in (self._reader, self._listener):
-            thread.join(_END_S)
-        for stream in (self._process.stdout, self._process.stderr):
-            if stream is not None:
-                stream.close()
+        """Close its output, and make it end if it does not by itself; harmless when done twice."""
+        if self._output.stop():
+            self._wait()
+        for end in (self._terminate, self._kill):
+            if self._process.poll() is None:
+                end()
+                self._wait()
+        self._output.join(_CLOSE_S)
+        self._remarks.join(_CLOSE_S)
 
-    def _read_on_demand(self) -> None:
-        """Read what is wanted, piece by piece, until told to stop or the program ends."""
-        assert self._process.stdout is not None  # noqa: S101 - it was asked for
-        while wanted := self._wanted.get():
-            while wanted:
-                piece = self._process.stdout.read(wanted)
-                self._pieces.put(piece or b"")
-                if not piece:
-                    return
-                wanted -= len(piece)
+    def _ended(self) -> str:
+        """Say how it ended."""
+        status = self._wait()
+        how = {None: "closed its output", 0: "ended"}.get(status, f"failed with status {status}")
+        if status is not None and status < 0:
+            how = f"was ended by signal {-status}"
+        self._remarks.join(_CLOSE_S)
+        said = f", saying {self._remarks.text!r}" if self._remarks.text else ""
+        heard = f"after {self._taken / self.rate_hz:.1f} s of sound"
+        return f"The program {self._program} {how} {heard}{said}."
 
-    def _drain_errors(self) -> None:
-        """Take what the program says on standard error, so that it never blocks on it."""
-        assert self._process.stderr is not None  # noqa: S101 - it was asked for
-        with contextlib.suppress(ValueError, OSError):
-            for line in self._process.stderr:
-                text = line.decode(errors="replace").strip()
-                if text:
-                    self._last_words.append(text[:300])
-
-    def _ended(self) -> SoundEnded:
-        """Say how the program ended."""
+    def _wait(self) -> int | None:
+        """Give it time to end; return its status if it did."""
         with contextlib.suppress(subprocess.TimeoutExpired):
-            self._process.wait(_END_S)
-        self._listener.join(_END_S)
-        code = self._process.returncode
-        how = "closed its output" if code is None else f"ended with status {code}"
-        said = f", saying: {self._last_words[0]}" if self._last_words else ""
-        return SoundEnded(
-            f"The program {self._command!r} {how} before enough was heard{said.rstrip('.')}."
-        )
+            return self._process.wait(_CLOSE_S)
+        return None
+
+    def _terminate(self) -> None:
+        """Tell it to end."""
+        if os.name == "nt":
+            self._process.terminate()
+        else:
+            self._signal_group(signal.SIGTERM)
+
+    def _kill(self) -> None:
+        """End it."""
+        if os.name == "nt":
+            self._process.kill()
+        else:
+            self._signal_group(signal.SIGKILL)
+
+    def _signal_group(self, number: int) -> None:
+        """Send a signal to it and to what it started."""
+        with contextlib.suppress(ProcessLookupError, PermissionError):
+            os.killpg(self._process.pid, number)
 
 
-def _words_of(command: str) -> list[str]:
-    """Split a command as a shell splits words."""
+def split_command(command: str, *, backslash_escapes: bool = os.name != "nt") -> list[str]:
+    r"""Split a command into words as a shell does.
+
+    Parameters
+    ----------
+    command : str
+        The program and its arguments; words with spaces stand in quotes.
+    backslash_escapes : bool, optional
+        Whether a backslash takes the meaning from the next character. On Windows it does not, as
+        it stands in every path there.
+
+    Returns
+    -------
+    list of str
+        The program, then its arguments.
+
+    Raises
+    ------
+    SettingsError
+        If there is no word, or a quote is not closed.
+
+    Examples
+    --------
+    >>> split_command("'my tool' --gain 3", backslash_escapes=True)
+    ['my tool', '--gain', '3']
+    >>> split_command(r"C:\tools\hear.exe 'a b'", backslash_escapes=False)
+    ['C:\\tools\\hear.exe', 'a b']
+    """
+    splitter = shlex.shlex(command, posix=True, punctuation_chars=False)
+    splitter.whitespace_split = True
+    splitter.commenters = ""
+    if not backslash_escapes:
+        splitter.escape = ""
     try:
-        words = shlex.split(command, posix=os.name == "posix")
+        words = list(splitter)
     except ValueError as error:
         raise SettingsError(
-            f"The program of the input exec:{command} cannot be split into words: {error}."
+            f"The command {command!r} cannot be split into words ({error}); check its quotes."
         ) from error
-    if os.name != "posix":
-        # That way of splitting leaves the quotes of a quoted word in place.
-        words = [word[1:-1] if word[:1] == word[-1:] == '"' else word for word in words]
-    if not words:
-        raise SettingsError("The input exec: names no program.")
+    if not words or not words[0]:
+        raise SettingsError("The input exec: names no program; give exec:PROGRAM ARGUMENTS.")
     return words
+
+
+def _pipe_bytes(bytes_per_s: int) -> int:
+    """Return a size of pipe: a power of two, as the system would round it up to one."""
+    affordable = max(int(_AHEAD_S * bytes_per_s), 1)
+    return min(max(1 << (affordable.bit_length() - 1), _PIPE_BYTES[0]), _PIPE_BYTES[1])
+
+
+def _start(words: list[str], pipe_bytes: int) -> subprocess.Popen[bytes]:
+    """Start the program, or raise."""
+    try:
+        return subprocess.Popen(  # noqa: S603 - the user names the program, and no shell runs it
+            words,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            bufsize=0,
+            pipesize=pipe_bytes,
+            start_new_session=os.name != "nt",
+        )
+    except FileNotFoundError as error:
+        raise SettingsError(
+            f"There is no program {words[0]}; check its name, or give its whole path."
+        ) from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise SettingsError(
+            f"The program {words[0]} cannot be started ({reason}); check that it can be run."
+        ) from error
+
+
+def _pipe(stream: IO[bytes] | None) -> IO[bytes]:
+    """Return a stream that is there, as it was asked for."""
+    if stream is None:
+        raise AssertionError("the program was started without its pipes")
+    return stream

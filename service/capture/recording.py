@@ -33,6 +33,9 @@ _TOO_COARSE: Final = frozenset(
 )
 """Codings with 8 bits a sample or fewer: their noise hides a quiet room."""
 
+_RATES_HZ: Final = (8000, 192_000)
+"""Lowest and highest sampling rate that levels are made from."""
+
 
 @dataclass(frozen=True, slots=True)
 class RecordingFormat:
@@ -93,7 +96,6 @@ class RecordingSource:
 
     def __init__(self, path: Path) -> None:
         self._file = _open(path)
-        self._taken = 0
         self.name = f"file:{path}"
         """What the user called it."""
         self.format = _format_of(self._file)
@@ -108,6 +110,33 @@ class RecordingSource:
     def channels(self) -> int:
         """Number of channels."""
         return self.format.channels
+
+    @property
+    def frames(self) -> int:
+        """Number of frames in the file."""
+        return self.format.frames
+
+    @property
+    def frames_left(self) -> int:
+        """Number of frames after those that were read."""
+        return self.frames - int(self._file.tell())
+
+    def skip(self, frames: int) -> None:
+        """Go forward without reading.
+
+        Parameters
+        ----------
+        frames : int
+            How many frames.
+
+        Raises
+        ------
+        SoundEnded
+            If fewer are left.
+        """
+        if frames > self.frames_left:
+            raise SoundEnded(self._ended())
+        self._file.seek(frames, soundfile.SEEK_CUR)
 
     def read(self, frames: int) -> SoundBlock:
         """Take exactly `frames` frames.
@@ -129,24 +158,33 @@ class RecordingSource:
         CaptureError
             If the file is damaged here.
         """
+        if self._file.closed or frames > self.frames_left:
+            raise SoundEnded(self._ended())
+        start_s = self._file.tell() / self.rate_hz
         try:
             samples = self._file.read(frames, dtype="float64", always_2d=True)
         except soundfile.SoundFileError as error:
             raise CaptureError(
-                f"{self.name} is damaged {self._taken / self.rate_hz:.1f} s from its beginning "
-                f"({_reason(error)}); use an undamaged copy."
+                f"{self.name} is damaged {start_s:.1f} s from its beginning ({_reason(error)}); "
+                "use an undamaged copy."
             ) from error
-        self._taken += len(samples)
         if len(samples) < frames:
-            raise SoundEnded(
-                f"{self.name} ends after {self._taken / self.rate_hz:.1f} s; "
-                "a longer recording is needed."
+            raise CaptureError(
+                f"{self.name} breaks off {start_s:.1f} s from its beginning, before the end that "
+                "it promises; use an undamaged copy."
             )
         return sound_block(samples, self.rate_hz)
 
     def close(self) -> None:
         """Close the file; harmless when done twice."""
         self._file.close()
+
+    def _ended(self) -> str:
+        """Say where it ends."""
+        return (
+            f"{self.name} ends after {self.format.duration_s:.1f} s, before enough was heard; "
+            "give a longer recording."
+        )
 
 
 def _open(path: Path) -> soundfile.SoundFile:
@@ -176,6 +214,11 @@ def _open(path: Path) -> soundfile.SoundFile:
         )
     elif file.frames == 0:
         problem = f"{path} holds no sound; record again."
+    elif not _RATES_HZ[0] <= file.samplerate <= _RATES_HZ[1]:
+        problem = (
+            f"{path} has a sampling rate of {file.samplerate} Hz; "
+            f"{_RATES_HZ[0]} to {_RATES_HZ[1]} Hz can be used."
+        )
     if problem is not None:
         file.close()
         raise RecordingError(problem)

@@ -51,10 +51,36 @@ def test_too_few_frames_left(two_channels: Path) -> None:
 
     with pytest.raises(SoundEnded, match=r"ends after 0\.0 s"):
         source.read(101)
+    source.close()
+    source.close()
     with pytest.raises(SoundEnded):
         source.read(1)
+
+
+def test_skipping(two_channels: Path) -> None:
+    """Frames can be passed over, as many as are left."""
+    source = RecordingSource(two_channels)
+    assert source.frames == 1000
+    source.skip(400)
+    assert source.frames_left == 600
+
+    np.testing.assert_array_equal(source.read(1).signal.samples, counter(1000, 2)[400:401] / 32768)
+    with pytest.raises(SoundEnded):
+        source.skip(600)
     source.close()
+
+
+def test_faults_are_marked(tmp_path: Path) -> None:
+    """A clipped block says so, and the one before does not."""
+    path = tmp_path / "x.wav"
+    sound = 0.1 * np.random.default_rng(1).standard_normal((200, 1))
+    sound[150:155] = 1.0
+    soundfile.write(path, sound, RATE_HZ, subtype="PCM_24")
+
+    source = RecordingSource(path)
+    faults = [source.read(100).faults for _ in range(2)]
     source.close()
+    assert faults == [(), ("channel 1 is clipped",)]
 
 
 def test_format(two_channels: Path) -> None:
@@ -116,12 +142,14 @@ def test_unusable_files(tmp_path: Path) -> None:
     (tmp_path / "text.wav").write_text("no sound at all, but long enough to look at")
     (tmp_path / "headless.raw").write_bytes(bytes(1000))
     soundfile.write(tmp_path / "soundless.wav", np.zeros((0, 1)), RATE_HZ)
+    soundfile.write(tmp_path / "slow.wav", np.zeros((100, 1)), 4000)
     words = {
         "missing.wav": "There is no file",
         "empty.wav": "is empty",
         "text.wav": "cannot be read as a recording",
         "headless.raw": "cannot be read as a recording",
         "soundless.wav": "holds no sound",
+        "slow.wav": "sampling rate of 4000 Hz",
         ".": "is not a file",
     }
     for name, expected in words.items():
@@ -141,12 +169,12 @@ def test_file_that_may_not_be_read(two_channels: Path) -> None:
 
 
 def test_truncated_file(two_channels: Path) -> None:
-    """A file whose header promises more than there is ends where its samples end."""
+    """A file whose header promises more than there is gives what there is and nothing else."""
     two_channels.write_bytes(two_channels.read_bytes()[:-400])
     source = RecordingSource(two_channels)
 
     assert len(source.read(900).signal.samples) == 900
-    with pytest.raises(SoundEnded):
+    with pytest.raises((SoundEnded, CaptureError)):
         source.read(100)
     source.close()
 
