@@ -1,0 +1,76 @@
+"""The architecture that DEVELOPERS.md draws, held by tests."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from acoustic.errors import EvenhushError
+from service.cli.main import EXIT_NOT_DONE, EXIT_SAFETY
+from service.errors import SafetyStop
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_import_rules_hold():
+    """Every import goes the way the layers allow."""
+    found = subprocess.run(
+        [Path(sys.executable).with_name("lint-imports"), "--no-cache"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+    assert found.returncode == 0, found.stdout
+
+
+def test_top_level_holds_only_what_is_agreed():
+    """The top level stays as small as agreed."""
+    tracked = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout.splitlines()
+    top = {line.split("/")[0] for line in tracked}
+
+    assert {name for name in top if not name.startswith(".")} == {
+        "README.md",
+        "DEVELOPERS.md",
+        "LICENSE",
+        "pyproject.toml",
+        "acoustic",
+        "calibration",
+        "service",
+        "tests",
+        "recordings",
+    }
+
+
+def test_packages_hold_only_docstrings_in_their_init():
+    """Importing a package loads nothing but itself."""
+    for path in ROOT.glob("[acs]*/**/__init__.py"):
+        text = path.read_text().strip()
+
+        assert text.startswith('"""'), path
+        assert text.endswith('"""'), path
+        assert text.count('"""') == 2, path
+
+
+@pytest.mark.parametrize("module", ["numpy", "scipy", "pydantic", "fastapi", "httpx", "matplotlib"])
+def test_help_loads_no_heavy_library(module):
+    """The help is quick because the command line loads what it needs only when it needs it."""
+    code = f"import sys, service.cli.main; sys.exit({module!r} in sys.modules)"
+
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_every_error_has_an_exit_code():
+    """Safety has a code of its own, everything else that could not be done shares one."""
+
+    def kinds(kind):
+        return {kind}.union(*(kinds(below) for below in kind.__subclasses__()))
+
+    safety = {kind for kind in kinds(EvenhushError) if issubclass(kind, SafetyStop)}
+
+    assert safety == {SafetyStop}
+    assert (EXIT_NOT_DONE, EXIT_SAFETY) == (2, 3)
