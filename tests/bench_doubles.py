@@ -1,10 +1,13 @@
-"""Invented bench hardware and a clock that tests turn by hand."""
+"""Invented bench hardware and sound, and a clock that tests turn by hand."""
 
 from collections.abc import Mapping
 
+import numpy as np
+
+from acoustic.signals import DigitalSignal
 from calibration.bench_state import Actuator
-from service.errors import HardwareFault
-from service.ports import HardwareReading
+from service.errors import CaptureStalled, HardwareFault
+from service.ports import HardwareReading, SoundBlock
 
 FAN = Actuator("fan", 15, 100, tachometer=True)
 PUMP = Actuator("pump", 40, 90, tachometer=True)
@@ -71,3 +74,28 @@ class InventedHardware:
         """Hand back and count."""
         self.hand_back()
         self.closed += 1
+
+
+class Ramp:
+    """Two channels of a counter, so that each frame can be told from the others."""
+
+    name = "ramp"
+    rate_hz = 48_000
+    channels = 2
+
+    def __init__(self, position: str) -> None:
+        self.offset = 0.5 if position == "calibrator" else 0.0
+        self.taken = 0
+        self.stalled = False
+
+    def read(self, frames: int) -> SoundBlock:
+        """Take the next numbers."""
+        if self.stalled:
+            raise CaptureStalled("The ramp stalled.")
+        count = np.arange(self.taken, self.taken + frames) / 2**20 + self.offset
+        self.taken += frames
+        faults = ("a fault: ümlaut",) if frames == 7 else ()
+        return SoundBlock(DigitalSignal(np.column_stack([count, -count]), self.rate_hz), faults)
+
+    def close(self) -> None:
+        """Do nothing."""

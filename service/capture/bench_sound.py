@@ -1,22 +1,22 @@
 """The sound of a simulated bench that runs in another process, taken over its HTTP port."""
 
 import json
+from collections.abc import Mapping
 from typing import Final, Literal
 
-import numpy as np
 from pydantic import ValidationError
 
-from acoustic.errors import SignalError
-from acoustic.signals import DigitalSignal
+from service.capture.blocks import block_from_float32
 from service.documents.bench_api import SoundFormatAnswer
-from service.errors import BenchMisbehaved, BenchUnreachable, CaptureStalled, SoundEnded
+from service.errors import BenchError, BenchUnreachable, CaptureError, CaptureStalled, SoundEnded
 from service.http_calls import HttpAnswer, HttpCaller
 from service.ports import SoundBlock
 
 __all__ = ["BenchSound"]
 
 _PATH: Final = "/v1/simulated-sound"
-_OK: Final = 200
+_FRAMES_A_CALL: Final = 48_000
+"""Most frames to ask for at once, so that each answer is short and comes soon."""
 
 
 class BenchSound:
@@ -30,25 +30,41 @@ class BenchSound:
         What the microphone is to hear.
     name : str
         What the user called it.
+    token : str, optional
+        What the bench asks for.
 
     Raises
     ------
     CaptureStalled
         If nobody answers there.
-    BenchMisbehaved
+    CaptureError
         If what answers has no sound.
+    SettingsError
+        If the address or the token is unusable.
     """
 
-    def __init__(self, url: str, *, position: Literal["room", "calibrator"], name: str) -> None:
-        self._caller = HttpCaller(url)
+    def __init__(
+        self,
+        url: str,
+        *,
+        position: Literal["room", "calibrator"],
+        name: str,
+        token: str | None = None,
+    ) -> None:
+        self._caller = HttpCaller(url, token=token)
         self._position = position
         self._name = name
         self._closed = False
-        answer = self._get("/format", {})
         try:
-            self._format = SoundFormatAnswer.model_validate_json(answer.content)
+            self._format = SoundFormatAnswer.model_validate_json(self._get("/format", {}).content)
         except ValidationError as error:
-            raise BenchMisbehaved(f"What answers at {url} is no simulated bench.") from error
+            self.close()
+            raise CaptureError(
+                f"What answers at {url} is no simulated bench; check the address."
+            ) from error
+        except CaptureError:
+            self.close()
+            raise
 
     @property
     def name(self) -> str:
@@ -84,29 +100,37 @@ class BenchSound:
             If the source was closed.
         CaptureStalled
             If the bench does not answer any more.
-        BenchMisbehaved
+        CaptureError
             If it answers something else.
         """
         if self._closed:
             raise SoundEnded(f"The input {self._name} was closed; open it again to go on.")
-        # Sound that was lost on the way cannot be asked for again: it has moved the bench.
-        answer = self._get("", {"frames": frames, "position": self._position}, repeat=False)
-        try:
-            samples = np.frombuffer(answer.content, dtype="<f4").reshape(frames, self.channels)
-            faults = json.loads(answer.headers.get("Sound-Faults", "[]"))
-            signal = DigitalSignal(samples.astype(np.float64), self.rate_hz)
-        except (ValueError, SignalError) as error:
-            raise BenchMisbehaved(
-                f"The simulated bench behind {self._name} sent something that is no sound."
-            ) from error
-        return SoundBlock(signal, tuple(str(fault) for fault in faults))
+        data = bytearray()
+        faults: dict[str, None] = {}
+        left = frames
+        while left:
+            part = min(left, _FRAMES_A_CALL)
+            # Sound that was lost on the way cannot be asked for again: it has moved the bench.
+            params = {"frames": part, "position": self._position}
+            answer = self._get("", params, repeat=False)
+            if len(answer.content) != part * self.channels * 4:
+                raise CaptureError(
+                    f"The bench behind {self._name} sent {len(answer.content)} bytes for {part} "
+                    f"frames of {self.channels} channels; check that it is a simulated bench."
+                )
+            data += answer.content
+            faults |= dict.fromkeys(_faults_of(answer))
+            left -= part
+        return block_from_float32(bytes(data), self.rate_hz, self.channels, tuple(faults))
 
     def close(self) -> None:
         """Give the connection up; harmless when done twice."""
         self._closed = True
         self._caller.close()
 
-    def _get(self, path: str, params: dict[str, str | int], *, repeat: bool = True) -> HttpAnswer:
+    def _get(
+        self, path: str, params: Mapping[str, str | int], *, repeat: bool = True
+    ) -> HttpAnswer:
         """Ask, and insist on an answer that means yes."""
         try:
             answer = self._caller.call("GET", _PATH + path, params=params, repeat=repeat)
@@ -115,8 +139,22 @@ class BenchSound:
                 f"The simulated bench behind {self._name} does not answer; start it again with "
                 "'evenhush bench --simulated'."
             ) from error
-        if answer.status != _OK:
-            raise BenchMisbehaved(
-                f"The bench behind {self._name} gives no sound (status {answer.status})."
+        except BenchError as error:
+            raise CaptureError(str(error)) from error
+        if answer.status != 200:
+            raise CaptureError(
+                f"The bench behind {self._name} gives no sound (status {answer.status}); "
+                "only a simulated bench does."
             )
         return answer
+
+
+def _faults_of(answer: HttpAnswer) -> list[str]:
+    """Return what the bench says against the sound; what cannot be read speaks against it too."""
+    try:
+        faults = json.loads(answer.headers.get("Sound-Faults", "[]"))
+    except ValueError:
+        faults = None
+    if not isinstance(faults, list):
+        return ["the bench sent faults that cannot be read"]
+    return [str(fault) for fault in faults]

@@ -37,7 +37,7 @@ def sound_block(
         samples = np.where(usable, samples, 0.0)
         faults = (*faults, "some samples are no numbers, or far beyond full scale")
     signal = DigitalSignal(np.asarray(samples, dtype=np.float64), rate_hz)
-    return SoundBlock(signal, (*faults, *faults_in(signal)))
+    return SoundBlock(signal, tuple(dict.fromkeys((*faults, *faults_in(signal)))))
 
 
 def block_from_float32(

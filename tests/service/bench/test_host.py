@@ -6,15 +6,12 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
-from bench_doubles import HandClock, InventedHardware
+from bench_doubles import HandClock, InventedHardware, Ramp
 
 import service.errors
 from acoustic.errors import EvenhushError, InputError
-from acoustic.signals import DigitalSignal
 from service.bench.guard import BenchGuard
 from service.bench.host import STATUS_OF, Position, create_app
-from service.errors import CaptureStalled
-from service.ports import SoundBlock
 
 Call = Callable[..., httpx.Response]
 GIVEN = "right"
@@ -360,31 +357,6 @@ def test_every_error_of_a_guard_has_a_status() -> None:
         for error in raised
     } == raised
     assert all(issubclass(error, EvenhushError) for error in STATUS_OF)
-
-
-class Ramp:
-    """Two channels of a counter, so that each frame can be told from the others."""
-
-    name = "ramp"
-    rate_hz = 48_000
-    channels = 2
-
-    def __init__(self, position: str) -> None:
-        self.offset = 0.5 if position == "calibrator" else 0.0
-        self.taken = 0
-        self.stalled = False
-
-    def read(self, frames: int) -> SoundBlock:
-        """Take the next numbers."""
-        if self.stalled:
-            raise CaptureStalled("The ramp stalled.")
-        count = np.arange(self.taken, self.taken + frames) / 2**20 + self.offset
-        self.taken += frames
-        faults = ("a fault: ümlaut",) if frames == 7 else ()
-        return SoundBlock(DigitalSignal(np.column_stack([count, -count]), self.rate_hz), faults)
-
-    def close(self) -> None:
-        """Do nothing."""
 
 
 def test_simulated_sound(guard: BenchGuard) -> None:
