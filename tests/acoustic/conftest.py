@@ -5,11 +5,6 @@ import warnings
 
 import pytest
 import scipy.special
-from hypothesis import settings
-
-# The same examples in every run, and no time limit on a shared machine.
-settings.register_profile("repeatable", derandomize=True, deadline=None)
-settings.load_profile("repeatable")
 
 
 @pytest.fixture(scope="session")
