@@ -87,9 +87,9 @@ def band_filters(rate_hz: float, bands_per_octave: BandsPerOctave) -> BandFilter
 
     Notes
     -----
-    IEC 61260-1:2014: every band keeps the class 1 mask at 44.1, 48, 96 and 192 kHz. The edges are
-    moved inwards so that pink noise reads exactly as through an ideal band; white noise then does
-    so within 0.03 dB, the octave at 16 kHz within 0.06 dB at 48 kHz.
+    IEC 61260-1:2014: every band keeps the class 1 mask at every usual rate from 8 kHz to 192 kHz.
+    The edges are moved inwards so that pink noise reads exactly as through an ideal band; white
+    noise then does so within 0.03 dB, the octave at 16 kHz within 0.06 dB at 48 kHz.
     """
     bands = audible_bands(rate_hz, bands_per_octave)
     most_halvings = max(0, int(np.log2(rate_hz / _LOWEST_RATE_HZ)))

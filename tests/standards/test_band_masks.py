@@ -11,7 +11,10 @@ from acoustic.standard_tables import (
     THIRD_OCTAVE_BREAKPOINTS,
 )
 
-RATES_HZ = (44_100.0, 48_000.0, 96_000.0, 192_000.0)
+RATES_HZ = (
+    8_000.0, 16_000.0, 22_050.0, 32_000.0, 44_100.0,
+    48_000.0, 88_200.0, 96_000.0, 176_400.0, 192_000.0,
+)  # fmt: skip
 
 
 def gains(filters, frequency_hz):
