@@ -16,6 +16,7 @@ from service.cli.demo_recordings import demo_recordings
 from service.cli.floor import floor
 from service.cli.match import match
 from service.cli.replay import replay
+from service.cli.schema import schema
 from service.errors import SafetyStop
 
 __all__ = ["app", "main"]
@@ -32,7 +33,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for command in (demo, calibrate, floor, match, analyse, bench, replay):
+for command in (demo, calibrate, floor, match, analyse, bench, replay, schema):
     app.command()(command)
 app.command("demo-recordings")(demo_recordings)
 

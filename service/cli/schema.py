@@ -1,0 +1,57 @@
+"""``evenhush schema``: the JSON Schema of every document, for those who read them with programs."""
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from service.cli.runtime import print_json
+
+if TYPE_CHECKING:
+    from service.documents.base import Document
+
+__all__ = ["schema"]
+
+
+def schema(
+    *,
+    document: Annotated[
+        str,
+        typer.Argument(
+            metavar="DOCUMENT",
+            help="matched-settings, calibration, floor, analysis or trail.",
+            show_default=False,
+        ),
+    ],
+) -> int:
+    """Print the JSON Schema of a document."""
+    from service.errors import SettingsError
+
+    kinds = _documents()
+    if document not in kinds:
+        raise SettingsError(
+            f"There is no document {document!r}; there are {', '.join(sorted(kinds))}."
+        )
+    print_json(
+        {
+            "$schema": "https://json-schema.org/draft/2020-12/schema",
+            **kinds[document].model_json_schema(by_alias=True, mode="serialization"),
+        }
+    )
+    return 0
+
+
+def _documents() -> dict[str, type["Document"]]:
+    """Return every document by the name of its schema."""
+    from service.documents.analysis import AnalysisDocument
+    from service.documents.calibration import CalibrationDocument
+    from service.documents.floor import FloorDocument
+    from service.documents.matched_settings import MatchedSettingsDocument
+    from service.documents.trail import TrailHeader
+
+    return {
+        "analysis": AnalysisDocument,
+        "calibration": CalibrationDocument,
+        "floor": FloorDocument,
+        "matched-settings": MatchedSettingsDocument,
+        "trail": TrailHeader,
+    }

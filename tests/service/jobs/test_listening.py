@@ -1,0 +1,104 @@
+"""Levels from a source: right in decibels, in step with time, faults marked."""
+
+import numpy as np
+import pytest
+
+from service.errors import DocumentError, SoundEnded
+from service.jobs.listening import CalibratedSound, LevelListener
+
+
+def tone(rate_hz, seconds, rms):
+    """Return a 1 kHz tone, which A weighting leaves as it is."""
+    time_s = np.arange(round(rate_hz * seconds)) / rate_hz
+    return np.sqrt(2.0) * rms * np.sin(2.0 * np.pi * 1000.0 * time_s)
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000, 192_000, 11_025])
+def test_level_of_a_calibrated_tone(array_source, calibrated, rate_hz):
+    """A tone of 0.01 Pa reads 53.98 dB at every rate, also where 100 ms is no whole number."""
+    source = array_source(tone(rate_hz, 5.2, 0.005), rate_hz)
+    listener = LevelListener(CalibratedSound(source, calibrated(rate_hz, 2.0)))
+
+    listener.take(1.0)
+    levels_db, valid = listener.take(4.0)
+
+    assert levels_db.shape == valid.shape == (40,)
+    assert valid.all()
+    assert np.abs(levels_db - 20 * np.log10(0.01 / 20e-6)).max() < 0.02
+
+
+def test_faults_mark_their_intervals_only(array_source, calibrated):
+    """An interval that the capture does not vouch for is marked, its neighbours are not."""
+    source = array_source(tone(48_000, 2.0, 0.01), 48_000, faulty_s=[(0.52, 0.55), (1.19, 1.21)])
+    listener = LevelListener(CalibratedSound(source, calibrated(48_000)))
+
+    _, valid = listener.take(2.0)
+
+    assert list(np.flatnonzero(~valid)) == [5, 11, 12]
+
+
+def test_sound_is_taken_as_asked_and_no_further(array_source, calibrated):
+    """Listening for a second takes a second of samples: sound is the clock."""
+    source = array_source(tone(44_100, 3.0, 0.01), 44_100)
+    listener = LevelListener(CalibratedSound(source, calibrated(44_100)))
+
+    listener.take(0.5)
+    listener.take(0.5)
+
+    assert source.position == 44_100
+
+
+def test_a_source_that_ends_is_said_to_end(array_source, calibrated):
+    """More sound than there is raises."""
+    source = array_source(tone(48_000, 1.0, 0.01), 48_000)
+    listener = LevelListener(CalibratedSound(source, calibrated(48_000)))
+
+    with pytest.raises(SoundEnded):
+        listener.take(1.1)
+
+
+def test_only_trustworthy_sound_since_the_last_setting_is_kept(array_source, calibrated):
+    """The kept sound belongs to one setting and holds no faulty interval."""
+    source = array_source(tone(48_000, 4.0, 0.01), 48_000, faulty_s=[(2.51, 2.59)])
+    listener = LevelListener(CalibratedSound(source, calibrated(48_000)))
+    listener.take(2.0)
+
+    assert listener.kept_sound().duration_s == pytest.approx(2.0)
+
+    listener.forget_sound()
+
+    assert listener.kept_sound() is None
+
+    listener.take(1.0)
+
+    assert listener.kept_sound().duration_s == pytest.approx(0.9)
+
+
+def test_the_calibrated_channel_is_heard(array_source, calibrated):
+    """Of two channels the one that was calibrated counts."""
+    both = np.stack([tone(48_000, 3.0, 0.1), tone(48_000, 3.0, 0.005)], axis=1)
+    listener = LevelListener(
+        CalibratedSound(array_source(both, 48_000), calibrated(48_000, 2.0, 2))
+    )
+
+    listener.take(1.0)
+    levels_db, _ = listener.take(1.0)
+
+    assert levels_db.mean() == pytest.approx(53.98, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"rate_hz": 44_100}, "44100 Hz"),
+        ({"channel": 2}, "channel 2"),
+        ({"accepted": False}, "refused"),
+    ],
+)
+def test_a_calibration_for_something_else_is_refused(array_source, calibrated, change, words):
+    """A calibration for another rate or channel, or a refused one, gives no level."""
+    source = array_source(tone(48_000, 1.0, 0.01), 48_000)
+    calibration = calibrated(48_000).model_copy(update=change)
+
+    with pytest.raises(DocumentError, match=words):
+        CalibratedSound(source, calibration)
