@@ -1,0 +1,92 @@
+"""The demonstration, as a newcomer runs it."""
+
+import csv
+import json
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from service.simulation.catalogue import COOLERS
+from service.simulation.truth import cooler_level_db
+
+REACHABLE = {"Fjord 140", "Isthmus 2x140", "Lagoon 240", "Estuary 360"}
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory):
+    """Run the demonstration once."""
+    folder = tmp_path_factory.mktemp("demo")
+    command = [Path(sys.executable).with_name("evenhush"), "demo", "--out", folder / "out"]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=folder)
+    return folder / "out", done.stdout
+
+
+def test_every_reachable_cooler_truly_makes_the_target(shown):
+    """Matched settings put each cooler's true level within the tolerance."""
+    folder, _ = shown
+    document = json.loads((folder / "matched-settings.json").read_text())
+
+    by_name = {cooler["cooler"]: cooler for cooler in document["coolers"]}
+    assert set(by_name) == set(COOLERS)
+    for name in REACHABLE:
+        duties = {key: s["duty_percent"] for key, s in by_name[name]["settings"].items()}
+        assert by_name[name]["outcome"] == "matched"
+        assert cooler_level_db(COOLERS[name], duties) == pytest.approx(40.0, abs=0.3)
+    assert by_name["Moor 120"]["outcome"] == "quieter-at-full-speed"
+    assert by_name["Gannet 80"]["outcome"] == "louder-at-minimum"
+
+
+def test_the_document_fits_its_published_schema(shown, evenhush):
+    """The schema that ``evenhush schema`` prints describes what is written."""
+    folder, _ = shown
+    for name in ("matched-settings", "calibration", "floor"):
+        schema = evenhush("schema", name).json
+        document = json.loads((folder / f"{name}.json").read_text())
+
+        jsonschema.Draft202012Validator(schema).validate(document)
+
+
+def test_table_and_pictures_show_the_same(shown):
+    """The CSV has the same duties, and the pictures are whole files of their kind."""
+    folder, _ = shown
+    document = json.loads((folder / "matched-settings.json").read_text())
+    rows = list(csv.DictReader((folder / "matched-settings.csv").open()))
+
+    duties = [float(row["fan_duty_percent"]) for row in rows]
+    assert duties == [c["settings"]["fan"]["duty_percent"] for c in document["coolers"]]
+    assert (folder / "matched-settings.png").read_bytes().startswith(b"\x89PNG")
+    assert ET.parse(folder / "matched-settings.svg").getroot().tag.endswith("svg")
+
+
+def test_every_trail_replays_to_the_same_result(shown, evenhush):
+    """What was decided can be decided again from the evidence."""
+    folder, _ = shown
+    trails = sorted(folder.glob("*.trail.jsonl"))
+
+    assert len(trails) == len(COOLERS)
+    for trail in trails[:2]:
+        ran = evenhush("replay", trail, "--json")
+        assert (ran.code, ran.json["identical"]) == (0, True)
+
+
+def test_it_ends_with_a_table_the_files_and_what_to_try_next(shown):
+    """A newcomer sees each cooler, where the files are, and the next command."""
+    _, printed = shown
+
+    assert all(name in printed for name in COOLERS)
+    assert "matched-settings.json" in printed
+    assert "evenhush replay" in printed
+
+
+def test_the_same_seed_gives_the_same_result(shown, evenhush, tmp_path):
+    """A second run writes the same table and picture, byte for byte."""
+    folder, _ = shown
+    again = evenhush("demo", "--out", tmp_path / "again")
+
+    assert again.code == 0
+    for name in ("matched-settings.csv", "matched-settings.svg"):
+        assert (tmp_path / "again" / name).read_bytes() == (folder / name).read_bytes()
