@@ -32,7 +32,7 @@ def periodic_noise(rate_hz, period_s, *, slope):
     return np.fft.irfft(spectrum, frames) * frames / np.sqrt(2 * period_s)
 
 
-@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000])
 def test_mid_band_tones_read_their_level(rate_hz):
     """A tone at any exact mid-band frequency has its own level in its band, within 0.01 dB."""
     exact_hz = band_filters(float(rate_hz), 3).bands.exact_hz
