@@ -226,7 +226,7 @@ def translated(error: Exception, base_url: str) -> EvenhushError:
         case httpx.InvalidURL() | httpx.UnsupportedProtocol():
             return SettingsError(
                 f"The bench address {base_url} cannot be called ({reason}); "
-                "give one such as http://127.0.0.1:8765."
+                "give one such as http://127.0.0.1:8750."
             )
         case _:
             return BenchMisbehaved(
@@ -248,7 +248,7 @@ def _checked_host(base_url: str) -> str:
         usable = False
     if not usable:
         raise SettingsError(
-            f"{base_url!r} is no address of a bench; give one such as http://127.0.0.1:8765."
+            f"{base_url!r} is no address of a bench; give one such as http://127.0.0.1:8750."
         )
     return url.host
 

@@ -5,11 +5,12 @@ import os
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 import platformdirs
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+from pydantic_settings import SettingsError as UnreadableVariable
 
 from service.errors import SettingsError
 
@@ -22,6 +23,19 @@ _NOT_SETTINGS: Final = frozenset({"EVENHUSH_DATA", "EVENHUSH_CONFIG"})
 _FILE_NAME: Final = "evenhush.toml"
 
 
+def _no_boolean(value: object) -> object:
+    """Refuse what would be taken for the numbers 0 and 1."""
+    if isinstance(value, bool):
+        raise ValueError("must be a number, not true or false")  # noqa: TRY004 - pydantic's way
+    return value
+
+
+Count = Annotated[int, BeforeValidator(_no_boolean)]
+"""A whole number; from an environment variable its digits."""
+Decibels = Annotated[float, BeforeValidator(_no_boolean)]
+"""A number of decibels; from an environment variable its digits."""
+
+
 class BenchHostSettings(BaseModel):
     """The bench that ``evenhush bench`` serves."""
 
@@ -31,7 +45,7 @@ class BenchHostSettings(BaseModel):
     """Name of the bench."""
     address: str = "127.0.0.1"
     """Address to listen on."""
-    port: int = Field(default=8750, ge=0, le=65535)
+    port: Count = Field(default=8750, ge=0, le=65535)
     """Port to listen on; 0 takes a free one."""
     token: str | None = None
     """What callers have to know; needed off loopback."""
@@ -46,9 +60,9 @@ class Settings(BaseSettings):
 
     input: str | None = None
     """Sound input to use when none is given."""
-    rate_hz: int = Field(default=48_000, ge=8000, le=192_000)
+    rate_hz: Count = Field(default=48_000, ge=8000, le=192_000)
     """Sampling rate of devices and programs."""
-    channels: int = Field(default=1, ge=1, le=64)
+    channels: Count = Field(default=1, ge=1, le=64)
     """Channels of devices and programs."""
     calibration: Path | None = None
     """Calibration document to use when none is given."""
@@ -58,9 +72,9 @@ class Settings(BaseSettings):
     """Token of that bench."""
     data: Path | None = None
     """Data folder."""
-    target_db: float = Field(default=40.0, ge=0.0, le=120.0)
+    target_db: Decibels = Field(default=40.0, ge=0.0, le=120.0)
     """Level to match to, dB(A)."""
-    tolerance_db: float = Field(default=0.3, ge=0.05, le=3.0)
+    tolerance_db: Decibels = Field(default=0.3, ge=0.05, le=3.0)
     """How far from it counts as matched."""
     bench_host: BenchHostSettings = BenchHostSettings()
     """The bench that this machine serves."""
@@ -104,6 +118,12 @@ def read_settings(config: Path | None) -> Settings:
         return Settings(**values)
     except ValidationError as error:
         raise SettingsError(_sentence(error, path)) from error
+    except UnreadableVariable as error:
+        # A table as a whole has to be JSON there.
+        raise SettingsError(
+            f"An environment variable cannot be read ({error}); "
+            f"set single values, such as {_PREFIX}BENCH_HOST{_NESTED}PORT."
+        ) from error
 
 
 def data_folder(given: Path | None, settings: Settings) -> Path:
@@ -127,7 +147,8 @@ def _find_file(config: Path | None) -> Path | None:
 def _read_file(path: Path) -> dict[str, Any]:
     """Read a TOML file whose keys are all known."""
     try:
-        values = tomllib.loads(path.read_text(encoding="utf-8"))
+        # Some editors put a mark before the first character, which TOML does not know.
+        values = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise SettingsError(f"The configuration {path} cannot be read: {error}.") from error
     for name, value in _flat(values):
@@ -184,4 +205,5 @@ def _sentence(error: ValidationError, path: Path | None) -> str:
     first = error.errors()[0]
     name = ".".join(str(part) for part in first["loc"])
     where = "the environment" if path is None else f"{path} or the environment"
-    return f"The setting {name} in {where} is unusable: {first['msg']}."
+    message = first["msg"].removeprefix("Value error, ").removeprefix("Input ")
+    return f"The setting {name} in {where} is unusable: it {message}."
