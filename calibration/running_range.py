@@ -36,7 +36,8 @@ class RunningRange:
 
     def clip(self, percent: float) -> float:
         """Return the nearest duty the bench takes, to a hundredth of a per cent."""
-        return round(min(max(percent, self.lowest_percent), self.highest_percent), 2)
+        # Rounded first: a limit of 20 in 255 steps must not be rounded across.
+        return min(max(round(percent, 2), self.lowest_percent), self.highest_percent)
 
     def at_highest(self, percent: float) -> bool:
         """Tell whether no higher duty is left."""
