@@ -11,7 +11,14 @@ from typing import Protocol
 from acoustic.signals import DigitalSignal
 from calibration.bench_state import Actuator, BenchDescription, BenchState
 
-__all__ = ["BenchConnection", "BenchHardware", "HardwareReading", "SoundBlock", "SoundSource"]
+__all__ = [
+    "BenchConnection",
+    "BenchHardware",
+    "HardwareReading",
+    "RecordedSound",
+    "SoundBlock",
+    "SoundSource",
+]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,6 +67,25 @@ class SoundSource(Protocol):
 
     def close(self) -> None:
         """Give the input back; harmless when done twice."""
+        ...
+
+
+class RecordedSound(SoundSource, Protocol):
+    """A sound input whose end is known beforehand."""
+
+    @property
+    def frames(self) -> int:
+        """Length of the whole in frames."""
+        ...
+
+    def skip(self, frames: int) -> None:
+        """Go forward without reading.
+
+        Raises
+        ------
+        SoundEnded
+            If fewer frames are left.
+        """
         ...
 
 

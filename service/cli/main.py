@@ -8,6 +8,7 @@ from typing import NoReturn
 import typer
 
 from acoustic.errors import EvenhushError
+from service.cli.analyse import analyse
 from service.cli.bench import bench
 from service.cli.calibrate import calibrate
 from service.cli.demo import demo
@@ -32,7 +33,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for command in (demo, calibrate, floor, match, bench, replay, schema):
+for command in (demo, calibrate, floor, match, analyse, bench, replay, schema):
     app.command()(command)
 app.command("demo-recordings")(demo_recordings)
 

@@ -1,0 +1,153 @@
+"""Analysing a recording: which part, with which calibration, into a document."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from acoustic.loudness import SoundField
+from acoustic.short_levels import ShortLevels
+from service.documents.analysis import AnalysisDocument, UncalibratedAnalysisDocument
+from service.documents.calibration import CalibrationDocument
+from service.errors import RecordingError, SettingsError
+from service.jobs.analysis_document import analysis_document
+from service.jobs.analysis_warnings import coding_notes
+from service.jobs.listening import pascal_per_unit_for
+from service.jobs.recording_levels import RecordedPart, measure_recording
+from service.ports import RecordedSound
+
+__all__ = ["AnalysisRequest", "OpenRecording", "analyse_recording", "check_request"]
+
+
+@dataclass(frozen=True, slots=True)
+class AnalysisRequest:
+    """What is asked of a recording."""
+
+    calibration: CalibrationDocument | None = None
+    """The calibration of what it was recorded with."""
+    pascal_per_unit: float | None = None
+    """Instead of a calibration, sound pressure in pascals of a sample of value 1.0. Without
+    either, levels are re full scale."""
+    field: SoundField = "free"
+    """Sound field that the loudness assumes."""
+    start_s: float = 0.0
+    """Where the part to analyse begins."""
+    end_s: float | None = None
+    """Where it ends; None for the end of the recording."""
+
+    @property
+    def calibrated(self) -> bool:
+        """Whether levels come out as sound pressure levels."""
+        return self.calibration is not None or self.pascal_per_unit is not None
+
+
+@dataclass(frozen=True, slots=True)
+class OpenRecording:
+    """A recording, nothing taken of it yet."""
+
+    file: str
+    """What it is called."""
+    source: RecordedSound
+    """Its sound."""
+    coding: str
+    """How its samples are stored, such as ``PCM_24``."""
+
+
+def check_request(recording: OpenRecording, request: AnalysisRequest) -> None:
+    """Find out, without listening, whether a recording can be analysed as asked.
+
+    Parameters
+    ----------
+    recording : OpenRecording
+        The recording.
+    request : AnalysisRequest
+        What is asked.
+
+    Raises
+    ------
+    InputError
+        If the request contradicts itself or does not suit the recording.
+    """
+    _part(recording, request)
+    _factor(recording, request)
+
+
+def analyse_recording(
+    recording: OpenRecording,
+    request: AnalysisRequest,
+    *,
+    keep: Callable[[ShortLevels], None] = lambda _: None,
+    progress: Callable[[float], None] = lambda _: None,
+) -> AnalysisDocument | UncalibratedAnalysisDocument:
+    """Analyse a recording.
+
+    Parameters
+    ----------
+    recording : OpenRecording
+        The recording; the caller closes it.
+    request : AnalysisRequest
+        What is asked.
+    keep : callable, optional
+        Given all rows of 100 ms as they come.
+    progress : callable, optional
+        Told the share that is done, 0 to 1.
+
+    Returns
+    -------
+    AnalysisDocument or UncalibratedAnalysisDocument
+        What is in it.
+
+    Raises
+    ------
+    InputError
+        If the request contradicts itself or does not suit the recording, or if the recording is
+        clipped, silent, cut off or too short.
+    CaptureError
+        If the recording is damaged.
+    """
+    part, factor = _part(recording, request), _factor(recording, request)
+    measured = measure_recording(part, factor, keep=keep, progress=progress)
+    notes = coding_notes(recording.coding)
+    if request.calibration is not None and recording.source.channels > 1:
+        notes = (
+            *notes,
+            f"The calibration was made on channel {request.calibration.channel} and is used for "
+            f"all {recording.source.channels} channels.",
+        )
+    return analysis_document(
+        part, measured, pascal_per_unit=factor, field=request.field, notes=notes
+    )
+
+
+def _part(recording: OpenRecording, request: AnalysisRequest) -> RecordedPart:
+    """Return the part that is asked for, in frames."""
+    rate_hz = recording.source.rate_hz
+    duration_s = recording.source.frames / rate_hz
+    end_s = duration_s if request.end_s is None else request.end_s
+    if not (math.isfinite(end_s) and math.isfinite(request.start_s) and request.start_s >= 0.0):
+        raise SettingsError("A part of a recording begins and ends at 0 or more seconds of it.")
+    first, last = round(request.start_s * rate_hz), round(end_s * rate_hz)
+    if last > recording.source.frames or first >= recording.source.frames:
+        raise RecordingError(
+            f"{recording.file} lasts {duration_s:g} s, so it has no part from "
+            f"{request.start_s:g} s to {end_s:g} s; choose one within it."
+        )
+    if first >= last:
+        raise SettingsError(
+            f"A part from {request.start_s:g} s to {end_s:g} s has no length; it must end after it "
+            "begins."
+        )
+    return RecordedPart(recording.file, recording.source, first, last - first)
+
+
+def _factor(recording: OpenRecording, request: AnalysisRequest) -> float | None:
+    """Return pascals per unit, or None without a calibration."""
+    if request.calibration is not None and request.pascal_per_unit is not None:
+        raise SettingsError("Give either a calibration or pascals per unit, not both.")
+    if request.calibration is not None:
+        return pascal_per_unit_for(recording.source, request.calibration)
+    factor = request.pascal_per_unit
+    if factor is not None and not (math.isfinite(factor) and factor > 0.0):
+        raise SettingsError(
+            f"Pascals per unit must be a positive number, not {factor:g}; calibrate again."
+        )
+    return factor
