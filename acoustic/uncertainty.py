@@ -22,6 +22,8 @@ BLOCK_INTERVALS: Final = 10
 """Number of 100 ms intervals in a block: 1 s."""
 _MIN_VALID_INTERVALS: Final = 4
 """A block with fewer usable intervals is left out."""
+_STRETCH_BLOCKS: Final = 60
+"""Blocks whose correlation is followed in one piece: one minute."""
 
 _WANDER_SD_DB: Final = np.array([0.02, 0.06, 0.1, 0.15, 0.2, 0.27, 0.36, 0.5, 0.7, 1.0])
 """Candidate sizes of the wander, from a still bearing to a badly hunting control loop."""
@@ -106,6 +108,19 @@ def _block_kernel() -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
 _KERNEL_VARIANCE, _KERNEL_NEIGHBOUR = _block_kernel()
 
 
+def _wander_covariance(index: npt.NDArray[np.int_]) -> npt.NDArray[np.float64]:
+    """Covariance of the wander between blocks, shape (sizes, time constants, blocks, blocks)."""
+    lag = np.abs(index[:, None] - index[None, :])
+    shape = np.where(
+        lag[None] == 0,
+        _KERNEL_VARIANCE[:, None, None],
+        _KERNEL_NEIGHBOUR[:, None, None]
+        * np.exp(-(np.maximum(lag[None], 1) - 1) / _WANDER_TAU_S[:, None, None]),
+    )
+    covariance: npt.NDArray[np.float64] = _WANDER_SD_DB[:, None, None, None] ** 2 * shape[None]
+    return covariance
+
+
 def _prior_log_weight() -> npt.NDArray[np.float64]:
     """Prior over the grid, shape (sizes, time constants)."""
     by_size = -0.5 * (np.log(_WANDER_SD_DB / _PRIOR_SD_DB) / np.log(_PRIOR_RATIO)) ** 2
@@ -123,26 +138,30 @@ class HuntingKnowledge:
         self, blocks: LevelBlocks
     ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.float64]]:
         """Mean, variance of the mean and log likelihood for every cell of the grid."""
-        lag = np.abs(blocks.index[:, None] - blocks.index[None, :])
-        shape = np.where(
-            lag[None] == 0,
-            _KERNEL_VARIANCE[:, None, None],
-            _KERNEL_NEIGHBOUR[:, None, None]
-            * np.exp(-(np.maximum(lag[None], 1) - 1) / _WANDER_TAU_S[:, None, None]),
-        )
-        covariance = _WANDER_SD_DB[:, None, None, None] ** 2 * shape[None]
-        # A floor of 0.005 dB keeps a noise-free simulation solvable.
-        covariance = covariance + np.diag(np.maximum(blocks.white_sd_db, 0.005) ** 2)
-        factor = np.linalg.cholesky(covariance)
-        right = np.stack([np.ones_like(blocks.levels_db), blocks.levels_db], axis=-1)
-        half = np.linalg.solve(factor, np.broadcast_to(right, (*factor.shape[:2], *right.shape)))
-        ones, levels = half[..., 0], half[..., 1]
-        information = (ones**2).sum(-1)
-        mean = (ones * levels).sum(-1) / information
-        misfit = ((levels - mean[..., None] * ones) ** 2).sum(-1)
-        log_determinant = 2.0 * np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(-1)
+        # Centred, so that the misfit is no difference of large numbers.
+        centre = float(blocks.levels_db.mean())
+        information, projection, square, log_determinant = np.zeros((4, *self.log_weight.shape))
+        # Stretches far longer than the wander count as independent: one hour in one piece would
+        # need gigabytes.
+        for start in range(0, blocks.levels_db.size, _STRETCH_BLOCKS):
+            part = slice(start, start + _STRETCH_BLOCKS)
+            covariance = _wander_covariance(blocks.index[part])
+            # A floor of 0.005 dB keeps a noise-free simulation solvable.
+            covariance = covariance + np.diag(np.maximum(blocks.white_sd_db[part], 0.005) ** 2)
+            factor = np.linalg.cholesky(covariance)
+            levels = blocks.levels_db[part] - centre
+            right = np.stack([np.ones_like(levels), levels], axis=-1)
+            half = np.linalg.solve(
+                factor, np.broadcast_to(right, (*factor.shape[:2], *right.shape))
+            )
+            information += (half[..., 0] ** 2).sum(-1)
+            projection += (half[..., 0] * half[..., 1]).sum(-1)
+            square += (half[..., 1] ** 2).sum(-1)
+            log_determinant += 2.0 * np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(-1)
+        mean = projection / information
+        misfit = square - projection * mean
         log_likelihood = -0.5 * (misfit + log_determinant + np.log(information))
-        return mean, 1.0 / information, log_likelihood
+        return centre + mean, 1.0 / information, log_likelihood
 
     def learn(self, blocks: LevelBlocks) -> "HuntingKnowledge":
         """Add what one stretch of listening says about the hunting.

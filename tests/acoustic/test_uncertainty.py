@@ -1,5 +1,7 @@
 """Stated intervals against drawn levels whose long-term mean is known."""
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -130,6 +132,23 @@ def test_longer_listening_is_surer():
     ]
 
     assert (np.diff(errors) < 0).all()
+
+
+def test_an_hour_is_no_burden():
+    """Listening for an hour costs little memory, and its interval still holds."""
+    rng = np.random.default_rng(17)
+    blocks = blocks_of(hunting_levels_db(rng, 3600, 0.3, 3.0))
+    tracemalloc.start()
+    mean = HuntingKnowledge().mean(blocks)
+    peak_bytes = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    # An exponential correlation of tau leaves T / (2 tau) independent values, white noise T / 0.1.
+    expected = np.hypot(0.3 * np.sqrt(2 * 3.0 / 3600), WHITE_SD_DB / np.sqrt(36_000))
+
+    # Candidate sizes and time constants lie a factor of 1.4 to 2 apart.
+    assert mean.standard_error_db == pytest.approx(expected, rel=0.4)
+    assert abs(mean.mean_db - TRUE_DB) < 2.6 * mean.standard_error_db
+    assert peak_bytes < 100e6
 
 
 @settings(max_examples=60)
