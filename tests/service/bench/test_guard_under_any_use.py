@@ -92,6 +92,6 @@ class AnyUse(RuleBasedStateMachine):
 
 
 AnyUse.TestCase.settings = settings(
-    max_examples=60, stateful_step_count=30, deadline=None, derandomize=True
+    max_examples=40, stateful_step_count=30, deadline=None, derandomize=True
 )
 TestAnyUse = AnyUse.TestCase

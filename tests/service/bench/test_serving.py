@@ -92,23 +92,23 @@ def test_guard_that_fails_goes_on(
     """A fault in one look is logged and the next look comes all the same."""
     guard = BenchGuard(InventedHardware())
     looks = 0
-    third = threading.Event()
+    second = threading.Event()
 
     def tick() -> None:
         nonlocal looks
         looks += 1
-        if looks == 3:
-            third.set()
+        if looks == 2:
+            second.set()
         raise ZeroDivisionError
 
     monkeypatch.setattr(guard, "tick", tick)
     with BenchServer(guard):
-        assert third.wait(WAIT_S)
+        assert second.wait(WAIT_S)
 
     assert "The guard of bench south failed" in caplog.text
 
 
-@pytest.mark.parametrize("address", ["0.0.0.0", "::", ""])  # noqa: S104 - to see it refused
+@pytest.mark.parametrize("address", ["0.0.0.0", "::", ""])
 def test_strangers_need_a_token(address: str) -> None:
     """An address that others can reach is refused without a token."""
     with pytest.raises(SettingsError, match=r"token|no address"):
@@ -118,7 +118,7 @@ def test_strangers_need_a_token(address: str) -> None:
 def test_everywhere_with_a_token() -> None:
     """With a token it may listen everywhere, and asks for it."""
     guard = BenchGuard(InventedHardware())
-    with BenchServer(guard, address="0.0.0.0", token=GIVEN) as server:  # noqa: S104 - on purpose
+    with BenchServer(guard, address="0.0.0.0", token=GIVEN) as server:
         assert get(f"{server.url}/v1/bench").status_code == 401
 
 
@@ -177,9 +177,9 @@ print(hardware.closed, hardware.manual)
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows cannot send these signals to one process")
-@pytest.mark.parametrize("number", ["SIGINT", "SIGTERM", "SIGHUP"])
+@pytest.mark.parametrize("number", ["SIGINT", "SIGTERM"])
 def test_signal_hands_back_and_ends(number: str) -> None:
-    """Ctrl-C, a request to end and a closed terminal all hand the bench back and end cleanly."""
+    """Ctrl-C and a request to end both hand the bench back and end cleanly."""
     tests = Path(__file__).parents[2]
     with subprocess.Popen(
         [sys.executable, "-c", PROGRAM, str(tests)],

@@ -116,18 +116,19 @@ time.sleep(1000)
 
 def test_program_that_hangs(start: Start) -> None:
     """A program that writes nothing any more is given up after the limit, and is ended."""
-    source = start(HANGING, stall_s=1)
+    source = start(HANGING, stall_s=0.5)
     source.read(100)
 
-    with pytest.raises(CaptureStalled, match=r"no sound for 1 s"):
+    with pytest.raises(CaptureStalled, match=r"no sound for 0\.5 s"):
         source.read(50)
     source.close()
     assert source._process.returncode is not None
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows programs cannot refuse to end")
-def test_program_that_will_not_end(start: Start) -> None:
+def test_program_that_will_not_end(start: Start, monkeypatch: pytest.MonkeyPatch) -> None:
     """A program that ignores a closed output and the request to end is ended all the same."""
+    monkeypatch.setattr("service.capture.program._CLOSE_S", 0.2)
     source = start(
         "import signal; signal.signal(signal.SIGTERM, signal.SIG_IGN)" + HANGING, stall_s=20
     )
