@@ -1,5 +1,6 @@
 """A recording from its sound to its levels and its spectrum, block by block."""
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final
@@ -25,11 +26,14 @@ from service.ports import RecordedSound, SoundBlock
 __all__ = ["MeasuredRecording", "RecordedPart", "measure_recording"]
 
 _SAMPLES_AT_ONCE: Final = 2**18
-"""Samples of all channels in a block: 2 MB, whatever the rate and the number of channels."""
+"""Samples of all channels in a block, 2 MB: more would be no faster."""
 _SPACING_HZ: Final = 1.0
 """Distance of spectral lines: fine for every critical band, coarse for a tone that wanders."""
 _OFFSET_SHARE: Final = 0.05
 """An offset below this share of the sound is left alone: its onset is 26 dB below the sound."""
+_OFFSET_S: Final = 0.25
+"""How much sound shows the offset; taken for one, the swing of a rumble does no harm, as that
+begins as abruptly."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +119,7 @@ def measure_recording(
         watch.hear(block)
         digital = block.signal
         if offset is None:
-            offset = _offset(digital.samples)
+            offset = _offset(digital.samples[: _offset_frames(part)])
         centred = DigitalSignal(digital.samples - offset, digital.rate_hz)
         pressure = PressureSignal.from_digital(centred, factor)
         levels, rows = analyse(levels, pressure)
@@ -147,9 +151,14 @@ def measure_recording(
 def _blocks(part: RecordedPart) -> Iterator[SoundBlock]:
     """Read the part block by block."""
     part.source.skip(part.first_frame)
-    at_once = max(1, _SAMPLES_AT_ONCE // part.source.channels)
+    at_once = max(_offset_frames(part), _SAMPLES_AT_ONCE // part.source.channels)
     for position in range(0, part.frames, at_once):
         yield part.source.read(min(at_once, part.frames - position))
+
+
+def _offset_frames(part: RecordedPart) -> int:
+    """How many frames show the offset, however the sound is cut into blocks."""
+    return math.ceil(_OFFSET_S * part.source.rate_hz)
 
 
 def _offset(samples: Samples) -> Samples:
