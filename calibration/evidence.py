@@ -49,8 +49,10 @@ class Evidence:
     def make_last(self, index: int) -> None:
         """Move a setting to the end: it is the one that will be given."""
         self._doubted = {i - (i > index) for i in self._doubted if i != index}
-        self._settings.append(self._settings.pop(index))
-        self.visited.append(self.visited.pop(index))
+        heard = self.visited.pop(index)
+        # It keeps its say, also where it was doubted meanwhile.
+        self._settings.append(replace(self._settings.pop(index), reading=heard.reading))
+        self.visited.append(heard)
         self.posterior = fit_noise(self._settings, self.priors)
 
     @property
