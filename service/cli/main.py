@@ -26,6 +26,9 @@ EXIT_NOT_DONE = 2
 EXIT_SAFETY = 3
 """Stopped for safety."""
 
+_INTERRUPTED = 130
+"""What the command line library answers after Ctrl-C; no command of ours returns it."""
+
 app = typer.Typer(
     name="evenhush",
     help="Match the noise of PC coolers to a target level, so that they compare at equal noise.",
@@ -55,7 +58,9 @@ def main() -> None:
     except typer.TyperException as error:
         hint = "'evenhush COMMAND --help' shows the options"
         _fail(f"{error.format_message().rstrip('.')}; {hint}.", EXIT_NOT_DONE)
-    except (KeyboardInterrupt, typer.Abort):
+    except typer.Abort:
+        code = _INTERRUPTED
+    if code == _INTERRUPTED:
         _fail("Interrupted; whatever was held has been released.", EXIT_NOT_DONE)
     sys.exit(code if isinstance(code, int) else 0)
 

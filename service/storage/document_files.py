@@ -5,7 +5,7 @@ from pathlib import Path
 from service.errors import DocumentError, StorageError
 from service.storage.files import write_atomically
 
-__all__ = ["read_document_text", "save_bytes", "save_text"]
+__all__ = ["make_folder", "read_document_text", "save_bytes", "save_text"]
 
 
 def read_document_text(path: Path, what: str) -> str:
@@ -69,10 +69,26 @@ def save_bytes(path: Path, data: bytes) -> None:
     StorageError
         If it cannot be written.
     """
+    make_folder(path.parent)
+    write_atomically(path, data)
+
+
+def make_folder(path: Path) -> None:
+    """Make a folder, and those above it, unless it is there.
+
+    Parameters
+    ----------
+    path : Path
+        The folder.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be made.
+    """
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise StorageError(
-            f"The folder {path.parent} cannot be made ({error.strerror}); choose another."
+            f"The folder {path} cannot be made ({error.strerror or error}); choose another."
         ) from error
-    write_atomically(path, data)

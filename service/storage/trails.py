@@ -9,6 +9,7 @@ from typing import Self
 
 from service.documents.trail import TrailHeader, TrailStep, parse_step
 from service.errors import DocumentError, StorageError
+from service.storage.document_files import make_folder
 
 __all__ = ["TrailFile", "read_trail"]
 
@@ -32,8 +33,8 @@ class TrailFile:
     def __init__(self, path: Path, header: TrailHeader) -> None:
         self.path = path
         """Where it stands."""
+        make_folder(path.parent)
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
             self._file = path.open("w", encoding="utf-8", newline="\n")
         except OSError as error:
             raise StorageError(

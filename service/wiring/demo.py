@@ -26,7 +26,7 @@ from service.simulation.catalogue import COOLERS
 from service.simulation.cooler import Cooler
 from service.simulation.plant import Plant
 from service.simulation.sound_source import SimulatedSource
-from service.storage.document_files import save_text
+from service.storage.document_files import make_folder, save_text
 from service.storage.names import file_stem
 from service.wiring.matching import match_and_record
 from service.wiring.series import write_series
@@ -100,6 +100,7 @@ def run_demo(folder: Path, request: MatchRequest, *, seed: int, view: DemoView) 
     EvenhushError
         If something could not be done, such as writing to the folder.
     """
+    make_folder(folder)
     empty = SimulatedSource(Plant(Cooler("nothing", {}), seed=seed), name="simulated:demo")
     calibration = _calibrate(empty, view.say)
     save_text(folder / "calibration.json", calibration.to_json())
@@ -180,7 +181,9 @@ def _match(
 ) -> tuple[MatchResult, CoolerPart, Path]:
     """Match one simulated cooler over HTTP."""
     name = plant.cooler.name
-    guard = BenchGuard(SimulatedBench(plant, name=file_stem(name)))
+    hardware = SimulatedBench(plant, name=file_stem(name))
+    # Time on this bench is the sound that was drawn from it.
+    guard = BenchGuard(hardware, hardware_clock=lambda: plant.frames_drawn / plant.rate_hz)
     trail_path = series.folder / f"{file_stem(name)}.trail.jsonl"
     with BenchServer(guard) as server:
         bench = BenchClient(server.url)

@@ -2,8 +2,8 @@
 
 from pathlib import Path
 
-from service.errors import StorageError
 from service.simulation.demo_recordings import demo_recordings
+from service.storage.document_files import make_folder
 from service.storage.recording_files import write_recording
 
 __all__ = ["make_demo_recordings"]
@@ -27,12 +27,7 @@ def make_demo_recordings(directory: Path) -> list[Path]:
     StorageError
         If the folder or a file cannot be written.
     """
-    try:
-        directory.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StorageError(
-            f"The folder {directory} cannot be made ({error.strerror or error}); choose another."
-        ) from error
+    make_folder(directory)
     paths = []
     for recording in demo_recordings():
         path = directory / f"{recording.stem}.flac"

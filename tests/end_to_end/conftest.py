@@ -1,11 +1,14 @@
 """Running the command as a user does."""
 
 import json
+import signal
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+from service.cli.main import main
 
 EVENHUSH = Path(sys.executable).with_name("evenhush")
 
@@ -27,23 +30,50 @@ class Ran:
         return self.err.strip().splitlines()[-1]
 
 
+def run_in(folder, *words):
+    """Run ``evenhush`` in a folder."""
+    done = subprocess.run(
+        [str(EVENHUSH), *map(str, words)],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=folder,
+        timeout=120,
+        stdin=subprocess.DEVNULL,
+    )
+    return Ran(done.returncode, done.stdout, done.stderr)
+
+
 @pytest.fixture
 def evenhush(tmp_path):
     """Run ``evenhush`` in an empty folder."""
+    return lambda *words: run_in(tmp_path, *words)
 
-    def run(*words, cwd=None, timeout_s=120):
-        done = subprocess.run(
-            [str(EVENHUSH), *map(str, words)],
-            capture_output=True,
-            text=True,
-            check=False,
-            cwd=cwd or tmp_path,
-            timeout=timeout_s,
-            stdin=subprocess.DEVNULL,
-        )
-        return Ran(done.returncode, done.stdout, done.stderr)
+
+@pytest.fixture
+def evenhush_here(monkeypatch, capsys):
+    """Run ``evenhush`` inside the test's process, which spares the start of another."""
+
+    def run(folder, *words):
+        monkeypatch.chdir(folder)
+        monkeypatch.setattr(sys, "argv", ["evenhush", *map(str, words)])
+        before = signal.getsignal(signal.SIGTERM)
+        capsys.readouterr()
+        try:
+            with pytest.raises(SystemExit) as left:
+                main()
+        finally:
+            signal.signal(signal.SIGTERM, before)
+        printed = capsys.readouterr()
+        return Ran(left.value.code, printed.out, printed.err)
 
     return run
+
+
+@pytest.fixture(scope="session")
+def evenhush_in():
+    """Run ``evenhush`` in a folder of the test's own."""
+    return run_in
 
 
 @pytest.fixture

@@ -54,7 +54,7 @@ def test_table_and_pictures_show_the_same(shown):
     """The CSV has the same duties, and the pictures are whole files of their kind."""
     folder, _ = shown
     document = json.loads((folder / "matched-settings.json").read_text())
-    rows = list(csv.DictReader((folder / "matched-settings.csv").open()))
+    rows = list(csv.DictReader((folder / "matched-settings.csv").read_text().splitlines()))
 
     duties = [float(row["fan_duty_percent"]) for row in rows]
     assert duties == [c["settings"]["fan"]["duty_percent"] for c in document["coolers"]]
