@@ -38,7 +38,8 @@ class BenchHands:
     Raises
     ------
     InputError
-        If the bench has no fan, or the asked pump duty is outside its limits.
+        If the bench has no fan, fans or pumps share no duty, or the asked pump duty is outside its
+        limits.
     """
 
     def __init__(self, bench: BenchDescription, request: MatchRequest) -> None:
@@ -49,13 +50,11 @@ class BenchHands:
         self.pumps = [name for name, role in roles.items() if role == "pump"]
         if not self.fans:
             raise InputError(f"The bench {bench.bench} has no fan whose speed could be matched.")
-        limits = [bench.actuators[name] for name in self.fans]
-        self.lowest_percent = max(actuator.min_duty_percent for actuator in limits)
-        self.highest_percent = min(actuator.max_duty_percent for actuator in limits)
+        self.lowest_percent, self.highest_percent = self._limits_percent(self.fans)
         self.pump_percent = self._first_pump_percent()
         self.bench_s = 0.0
         self.listened_s = 0.0
-        self._pump_seen_turning = False
+        self._pumps_seen_turning: set[str] = set()
         self._state: BenchState | None = None
 
     def _first_pump_percent(self) -> float:
@@ -73,14 +72,22 @@ class BenchHands:
             return asked
         return min(max(_AUTOMATIC_PUMP_PERCENT, low), high)
 
+    def _limits_percent(self, names: list[str]) -> tuple[float, float]:
+        """Lowest and highest duty that all of some actuators take."""
+        limits = [self.bench.actuators[name] for name in names]
+        low = max(actuator.min_duty_percent for actuator in limits)
+        high = min(actuator.max_duty_percent for actuator in limits)
+        if low > high:
+            raise InputError(
+                f"The {limits[0].role}s {', '.join(names)} on bench {self.bench.bench} share no "
+                "duty, so they cannot be moved together; leave one of them to the bench."
+            )
+        return low, high
+
     @property
     def pump_limits(self) -> tuple[float, float]:
         """Lowest and highest duty that all pumps take."""
-        limits = [self.bench.actuators[name] for name in self.pumps]
-        return (
-            max(actuator.min_duty_percent for actuator in limits),
-            min(actuator.max_duty_percent for actuator in limits),
-        )
+        return self._limits_percent(self.pumps)
 
     @property
     def pump_is_separate(self) -> bool:
@@ -89,24 +96,27 @@ class BenchHands:
 
     def _duties(self, fan_percent: float) -> dict[str, float]:
         """Duties of all actuators for a fan duty."""
+        duties = dict.fromkeys(self.fans, fan_percent)
+        if not self.pumps:
+            return duties
+        low, high = self.pump_limits
         pump_percent = self.pump_percent
-        if self.pumps and self.request.pump == "follows":
-            low, high = self.pump_limits
+        if self.request.pump == "follows":
             span = max(self.highest_percent - self.lowest_percent, 1e-9)
             pump_percent = low + (high - low) * (fan_percent - self.lowest_percent) / span
-        duties = dict.fromkeys(self.fans, fan_percent)
-        return {**duties, **dict.fromkeys(self.pumps, round(pump_percent, 2))}
+        # Rounded first: a limit that is no hundredth of a per cent must not be rounded across.
+        pump_percent = min(max(round(pump_percent, 2), low), high)
+        return {**duties, **dict.fromkeys(self.pumps, pump_percent)}
 
     def _check(self, state: BenchState) -> BenchState:
         """Remember the state, or stop the run."""
         missing = set(self.bench.actuators) - set(state.actuators)
         if missing:
             raise RunStopped(f"The bench no longer reports {', '.join(sorted(missing))}.")
-        reason = reason_to_stop(self.bench, state, pump_seen_turning=self._pump_seen_turning)
+        reason = reason_to_stop(self.bench, state, pumps_seen_turning=self._pumps_seen_turning)
         if reason is not None:
             raise RunStopped(reason)
-        if any(state.actuators[name].rpm for name in self.pumps):
-            self._pump_seen_turning = True
+        self._pumps_seen_turning |= {name for name in self.pumps if state.actuators[name].rpm}
         self._state = state
         return state
 

@@ -4,6 +4,7 @@ The bench guards its own hardware whatever a client does. These rules stop a run
 and say why, so that the person at the bench reads a reason and not just "the bench took over".
 """
 
+from collections.abc import Collection
 from typing import Final
 
 from calibration.bench_state import BenchDescription, BenchState
@@ -15,7 +16,7 @@ _TEMPERATURE_RESERVE_K: Final = 2.0
 
 
 def reason_to_stop(
-    bench: BenchDescription, state: BenchState, *, pump_seen_turning: bool
+    bench: BenchDescription, state: BenchState, *, pumps_seen_turning: Collection[str]
 ) -> str | None:
     """Say why a run must stop now.
 
@@ -25,8 +26,8 @@ def reason_to_stop(
         What the bench is.
     state : BenchState
         What it does now.
-    pump_seen_turning : bool
-        Whether the pumps' tachometers have shown a speed before in this run.
+    pumps_seen_turning : collection of str
+        Names of the pumps whose tachometers have shown a speed before in this run.
 
     Returns
     -------
@@ -47,6 +48,6 @@ def reason_to_stop(
     for name, actuator in bench.actuators.items():
         reported = state.actuators.get(name)
         stands = reported is not None and reported.rpm == 0
-        if stands and actuator.role == "pump" and pump_seen_turning:
+        if stands and actuator.role == "pump" and name in pumps_seen_turning:
             return f"The tachometer of {name} reads 0: the pump has stopped; check it at once."
     return None

@@ -42,7 +42,7 @@ def state(*, control="leased", why=None, fan_rpm=1200.0, pump_rpm=2000.0, **temp
 )
 def test_all_is_well(quiet_state):
     """Nothing stops a run on a bench within its limits."""
-    assert reason_to_stop(BENCH, quiet_state, pump_seen_turning=True) is None
+    assert reason_to_stop(BENCH, quiet_state, pumps_seen_turning={"pump"}) is None
 
 
 @pytest.mark.parametrize(
@@ -59,7 +59,7 @@ def test_all_is_well(quiet_state):
 )
 def test_each_rule_stops_with_its_sentence(bad_state, reason):
     """A bench that took over, a temperature near its limit and a dead pump stop the run."""
-    found = reason_to_stop(BENCH, bad_state, pump_seen_turning=True)
+    found = reason_to_stop(BENCH, bad_state, pumps_seen_turning={"pump"})
 
     assert found is not None
     assert re.search(reason, found)
@@ -68,7 +68,9 @@ def test_each_rule_stops_with_its_sentence(bad_state, reason):
 def test_the_benchs_own_reason_comes_first():
     """When the bench took over, its own words are passed on before anything we see ourselves."""
     found = reason_to_stop(
-        BENCH, state(control="safe", why="the coolant is hot", coolant=60.0), pump_seen_turning=True
+        BENCH,
+        state(control="safe", why="the coolant is hot", coolant=60.0),
+        pumps_seen_turning={"pump"},
     )
 
     assert "the coolant is hot" in found
@@ -76,4 +78,4 @@ def test_the_benchs_own_reason_comes_first():
 
 def test_a_pump_tachometer_that_never_moved_proves_nothing():
     """A pump whose tachometer has read 0 from the start may have none connected."""
-    assert reason_to_stop(BENCH, state(pump_rpm=0.0), pump_seen_turning=False) is None
+    assert reason_to_stop(BENCH, state(pump_rpm=0.0), pumps_seen_turning=set()) is None
