@@ -108,9 +108,10 @@ class LevelBench:
         self.settings_made = 0
 
     def description(self) -> BenchDescription:
-        actuators = {"fan": Actuator("fan", self.traits.min_duty_percent, 100.0, True)}
+        """Present the bench as it does itself."""
+        actuators = {"fan": Actuator("fan", self.traits.min_duty_percent, 100.0, tachometer=True)}
         if self.traits.pump_full_db is not None:
-            actuators["pump"] = Actuator("pump", 30.0, 100.0, True)
+            actuators["pump"] = Actuator("pump", 30.0, 100.0, tachometer=True)
         return BenchDescription("test", actuators, {"processor": 90.0}, 60.0)
 
     # The plant
@@ -124,6 +125,7 @@ class LevelBench:
         return t.full_rpm * share
 
     def fan_level_db(self, rpm: float) -> float:
+        """Level of the fan alone at a speed: a straight law with humps where something resonates."""
         t = self.traits
         if rpm < 1:
             return -100.0
@@ -134,6 +136,7 @@ class LevelBench:
         return level
 
     def pump_level_db(self, duty: float) -> float:
+        """Level of the pump alone at a duty; silence without a pump."""
         t = self.traits
         if t.pump_full_db is None:
             return -100.0
@@ -153,6 +156,7 @@ class LevelBench:
         return _sum_db(twin.fan_level_db(twin._steady_rpm()), self.pump_level_db(pump_percent))
 
     def loudest_db(self) -> float:
+        """Level with everything at full duty."""
         return self.level_at_db(100.0, 100.0)
 
     def quietest_db(self) -> float:
@@ -178,12 +182,13 @@ class LevelBench:
             self.rpm = 0.0
         self.tacho += (self.rpm - self.tacho) * (1 - np.exp(-TICK_S / t.tacho_lag_s))
         decay = np.exp(-TICK_S / t.hunting_tau_s)
-        self.hunting = decay * self.hunting + t.hunting_sd_db * np.sqrt(
-            1 - decay**2
-        ) * rng.standard_normal()
+        self.hunting = (
+            decay * self.hunting + t.hunting_sd_db * np.sqrt(1 - decay**2) * rng.standard_normal()
+        )
         self.drift *= np.exp(-TICK_S / 60.0)
         fan = self.fan_level_db(self.rpm) + self.hunting + self.drift
-        floor = t.floor_db + t.floor_wander_db * np.sin(2 * np.pi * self.time_s / 240 + self.floor_phase)
+        swing = np.sin(2 * np.pi * self.time_s / 240 + self.floor_phase)
+        floor = t.floor_db + t.floor_wander_db * swing
         level = _sum_db(fan, self.pump_level_db(self.duty.get("pump", 0)), floor)
         level += t.white_sd_db * rng.standard_normal()
         if self.intrusion_left_s <= 0 and rng.random() < t.intrusions_per_s * TICK_S:
@@ -198,6 +203,7 @@ class LevelBench:
     # The answers
 
     def state(self) -> BenchState:
+        """Say what the bench does now, with the steps and the lag of its tachometer."""
         t = self.traits
         rpm = round(self.tacho / t.tacho_quantum_rpm) * t.tacho_quantum_rpm
         if self.tacho < 80:
@@ -208,6 +214,7 @@ class LevelBench:
         return BenchState("leased", None, actuators, {"processor": 50.0})
 
     def answer(self, step: Step) -> Observation:
+        """Answer one step of the loop."""
         if isinstance(step, SetDuty):
             self._apply(step.duty_percent["fan"])
             self.duty.update(step.duty_percent)
