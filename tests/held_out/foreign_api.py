@@ -44,6 +44,7 @@ class Bench:
         self.violations: list[dict[str, Any]] = []
         self.events: list[str] = []
         self.refusals: list[str] = []
+        self.calls = 0
         self._secret: str | None = None
         self._holder = ""
         self._ends = 0.0
@@ -58,6 +59,11 @@ class Bench:
             if self.plant.temperature_c >= limit_c and self.control != "safe":
                 self._go_safe(f"the processor reached {limit_c:g} degrees Celsius")
                 self.events.append("safe-temperature")
+            trips_at_s = self.description.get("trips_at_s", float("inf"))
+            if self.plant.produced_s >= trips_at_s and "safe-trip" not in self.events:
+                self._go_safe("a coolant sensor of the bench itself tripped")
+                self._calm_at = time.monotonic() + _CALM_AFTER_LAPSE_S
+                self.events.append("safe-trip")
             if self._secret is not None and time.monotonic() >= self._ends:
                 self._lapse()
             if (
@@ -219,6 +225,10 @@ class Answers(BaseHTTPRequestHandler):
         bench = self.server.bench
         bench.watch()
         with bench.lock:
+            bench.calls += 1
+            if bench.calls > bench.description.get("sane_calls", float("inf")):
+                self._talk_nonsense()
+                return
             try:
                 status, document = self._route(bench, raw)
             except Refused as refused:
@@ -229,6 +239,15 @@ class Answers(BaseHTTPRequestHandler):
         if document is not None:
             self.send_header("Content-Type", "application/json")
             self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        self.wfile.write(body)
+
+    def _talk_nonsense(self) -> None:
+        """Answer as a broken bench or something quite different would."""
+        body = b"<html><body>It works!</body></html>"
+        self.send_response(200)
+        self.send_header("Content-Type", "text/html")
+        self.send_header("Content-Length", str(len(body)))
         self.end_headers()
         self.wfile.write(body)
 
@@ -258,7 +277,7 @@ class Answers(BaseHTTPRequestHandler):
                 raise Refused(405, "This call does not exist here.")
         raise Refused(404, "There is nothing at this path.")
 
-    do_GET = do_POST = do_PUT = do_DELETE = _answer  # noqa: N815 - the names http.server looks for
+    do_GET = do_POST = do_PUT = do_DELETE = _answer
 
     def log_message(self, format: str, *args: Any) -> None:  # noqa: A002 - its given name
         """Stay silent."""

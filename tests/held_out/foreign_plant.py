@@ -8,7 +8,6 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
-
 from held_out.foreign_room import Room, reference_tone
 from held_out.foreign_rotor import TICK_FRAMES, TICK_S, Make, Rotor
 from held_out.foreign_spectra import level_db
@@ -117,8 +116,8 @@ class Plant:
         for name, rotor in self.rotors.items():
             effective, running = rotor.effective, rotor.running
             for duty in [rotor.duty, *(c.duty_percent[name] for c in self._commands)]:
-                effective, running = rotor.make.settle(effective, running, duty)
-            ends[name] = rotor.make.steady_rpm(effective, running)
+                effective, running = rotor.make.settle(effective, duty, running=running)
+            ends[name] = rotor.make.steady_rpm(effective, running=running)
         return ends
 
     def true_level_db(self) -> float:

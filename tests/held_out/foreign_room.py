@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-
 from held_out.foreign_spectra import (
     RATE_HZ,
     Colour,

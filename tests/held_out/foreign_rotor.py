@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-
 from held_out.foreign_spectra import (
     RATE_HZ,
     Colour,
@@ -53,14 +52,14 @@ class Make:
     own_duty_percent: list[float]
     """What the bench's own control gives it, cool and hot."""
 
-    def settle(self, effective: float, running: bool, duty: float) -> tuple[float, bool]:
+    def settle(self, effective: float, duty: float, *, running: bool) -> tuple[float, bool]:
         """Return the duty that is felt and whether it turns, after a new duty (play and stall)."""
         slack = self.backlash_percent / 2
         effective = min(max(effective, duty - slack), duty + slack)
         running = effective >= (self.stall_below_percent if running else self.restart_percent)
         return effective, running
 
-    def steady_rpm(self, effective: float, running: bool) -> float:
+    def steady_rpm(self, effective: float, *, running: bool) -> float:
         """Return the mean speed that a felt duty leads to."""
         if not running:
             return 0.0
@@ -116,8 +115,8 @@ class Rotor:
 
     def __post_init__(self) -> None:
         make = self.make
-        self.effective, self.running = make.settle(self.duty, True, self.duty)
-        self.rpm = make.steady_rpm(self.effective, self.running)
+        self.effective, self.running = make.settle(self.duty, self.duty, running=True)
+        self.rpm = make.steady_rpm(self.effective, running=self.running)
         self._tone_phase = self.rng.uniform(0.0, 2.0 * np.pi, len(make.tones))
         self._noises = [
             ColouredNoise(
@@ -138,8 +137,8 @@ class Rotor:
     def tick(self) -> None:
         """Move by one tick."""
         make = self.make
-        self.effective, self.running = make.settle(self.effective, self.running, self.duty)
-        target = make.steady_rpm(self.effective, self.running)
+        self.effective, self.running = make.settle(self.effective, self.duty, running=self.running)
+        target = make.steady_rpm(self.effective, running=self.running)
         inertia_s = make.spin_up_s if target > self.rpm else make.spin_down_s
         self.rpm += (target - self.rpm) * (1.0 - np.exp(-TICK_S / inertia_s))
         if target == 0.0 and self.rpm < 0.02 * make.slowest_rpm:

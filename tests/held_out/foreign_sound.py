@@ -26,8 +26,9 @@ def connect(port: int, request: str | None) -> socket.socket:
     return source
 
 
-def copy(source: socket.socket, pace: float | None, stop_after_s: float | None) -> None:
-    """Copy until either side ends, no faster than `pace` times real time."""
+def copy(source: socket.socket, asked: argparse.Namespace) -> None:
+    """Copy until either side ends, or until it was asked to fail."""
+    pace, stop_after_s, stall_after_s = asked.pace, asked.stop_after_s, asked.stall_after_s
     began, copied, never = time.monotonic(), 0, threading.Event()
     while block := source.recv(CHUNK_BYTES):
         sys.stdout.buffer.write(block)
@@ -35,6 +36,8 @@ def copy(source: socket.socket, pace: float | None, stop_after_s: float | None) 
         copied += len(block)
         if stop_after_s is not None and copied >= stop_after_s * BYTES_PER_SECOND:
             return
+        if stall_after_s is not None and copied >= stall_after_s * BYTES_PER_SECOND:
+            never.wait()
         if pace is not None:
             early_s = copied / BYTES_PER_SECOND / pace - (time.monotonic() - began)
             never.wait(max(early_s, 0.0))
@@ -48,10 +51,11 @@ def main() -> None:
     parser.add_argument("--room", action="store_true", help="the room alone, from the aside port")
     parser.add_argument("--pace", type=float, help="at most this many times real time")
     parser.add_argument("--stop-after-s", type=float, help="end after this much sound")
+    parser.add_argument("--stall-after-s", type=float, help="fall silent after this much sound")
     asked = parser.parse_args()
     request = f"tone {asked.tone}" if asked.tone else "room" if asked.room else None
     with connect(asked.port, request) as source, suppress(OSError):
-        copy(source, asked.pace, asked.stop_after_s)
+        copy(source, asked)
     with suppress(OSError):
         sys.stdout.flush()
     os._exit(0)  # standard output may be closed: let nobody complain about it

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-
 from held_out.foreign_plant import makes_of, steady_level_db
 from held_out.foreign_rotor import Make
 

@@ -70,7 +70,7 @@ class ForeignBench:
     ) -> tuple[int, Any]:
         """Make one call of the bench control API."""
         data = None if body is None else json.dumps(body).encode()
-        request = urllib.request.Request(  # noqa: S310 - an address of our own on loopback
+        request = urllib.request.Request(
             f"{self.url}/v1/{path}", data, headers or {}, method=method
         )
         opener = urllib.request.build_opener(urllib.request.ProxyHandler({}), _NoErrors())

@@ -4,7 +4,7 @@ import socket
 
 import numpy as np
 import pytest
-from held_out.foreign_plant import Plant, steady_level_db
+from held_out.foreign_plant import Plant
 from held_out.foreign_spectra import RATE_HZ, a_weighting, measured_level_db
 from held_out.population import OUTCOMES, held_out, level_range_db
 from held_out.product_runs import ForeignBench
