@@ -124,16 +124,19 @@ def faults_in(signal: DigitalSignal) -> tuple[str, ...]:
 
 
 def _runs(signal: DigitalSignal, *, shortest: int, least_magnitude: float) -> tuple[Stretch, ...]:
-    """Find runs of equal samples of at least `shortest` frames and `least_magnitude`."""
+    """Find runs of equal samples of at least `shortest` frames, 2 or more, and magnitude."""
     found: list[Stretch] = []
-    frames, channels = signal.samples.shape
-    for channel in range(channels):
+    for channel in range(signal.samples.shape[1]):
         samples = signal.samples[:, channel]
-        changes = np.flatnonzero(samples[1:] != samples[:-1]) + 1
-        edges = np.concatenate(([0], changes, [frames]))
-        lengths = np.diff(edges)
-        starts = edges[:-1][lengths >= shortest]
-        for start, length in zip(starts, lengths[lengths >= shortest], strict=True):
+        # Sound has few neighbours that are equal, so this costs little more than to compare them.
+        pairs = np.flatnonzero(samples[1:] == samples[:-1])
+        if len(pairs) == 0:
+            continue
+        gaps = np.flatnonzero(np.diff(pairs) > 1)
+        starts = pairs[np.append(0, gaps + 1)]
+        lengths = pairs[np.append(gaps, len(pairs) - 1)] - starts + 2
+        long = lengths >= shortest
+        for start, length in zip(starts[long], lengths[long], strict=True):
             if abs(samples[start]) >= least_magnitude:
                 found.append(
                     Stretch(channel, float(start / signal.rate_hz), float(length / signal.rate_hz))

@@ -25,8 +25,8 @@ from service.ports import RecordedSound, SoundBlock
 
 __all__ = ["MeasuredRecording", "RecordedPart", "measure_recording"]
 
-_SAMPLES_AT_ONCE: Final = 2**18
-"""Samples of all channels in a block, 2 MB: more would be no faster."""
+_SAMPLES_AT_ONCE: Final = 2**17
+"""Samples of all channels in a block, 1 MB: less costs more calls, more costs more memory pages."""
 _SPACING_HZ: Final = 1.0
 """Distance of spectral lines: fine for every critical band, coarse for a tone that wanders."""
 _OFFSET_SHARE: Final = 0.05
