@@ -27,7 +27,7 @@ def analyse(
     *,
     files: Annotated[
         list[Path],
-        typer.Argument(metavar="FILE...", help="WAV, RF64, FLAC, OGG or AIFF.", show_default=False),
+        typer.Argument(metavar="FILE", help="WAV, RF64, FLAC, OGG or AIFF.", show_default=False),
     ],
     calibration: Annotated[
         Path | None,

@@ -18,7 +18,7 @@ def schema(
         str,
         typer.Argument(
             metavar="DOCUMENT",
-            help="matched-settings, calibration, floor, analysis or trail.",
+            help="matched-settings, calibration, floor, analysis, uncalibrated-analysis or trail.",
             show_default=False,
         ),
     ],
@@ -42,7 +42,7 @@ def schema(
 
 def _documents() -> dict[str, type["Document"]]:
     """Return every document by the name of its schema."""
-    from service.documents.analysis import AnalysisDocument
+    from service.documents.analysis import AnalysisDocument, UncalibratedAnalysisDocument
     from service.documents.calibration import CalibrationDocument
     from service.documents.floor import FloorDocument
     from service.documents.matched_settings import MatchedSettingsDocument
@@ -54,4 +54,5 @@ def _documents() -> dict[str, type["Document"]]:
         "floor": FloorDocument,
         "matched-settings": MatchedSettingsDocument,
         "trail": TrailHeader,
+        "uncalibrated-analysis": UncalibratedAnalysisDocument,
     }

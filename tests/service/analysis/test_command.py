@@ -2,6 +2,7 @@
 
 import sys
 
+import jsonschema
 import numpy as np
 import pytest
 
@@ -24,6 +25,24 @@ def test_several_recordings_in_the_order_given(analyse, record, noise):
     assert isinstance(together, list)
     assert [document["file"] for document in together] == [str(path) for path in paths]
     assert together[3] == together[1] == analyse(paths[1], "--pascal-per-unit", 2)
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_documents_follow_their_published_schema(evenhush, analyse, record, noise, channels):
+    """Both forms are valid by the schema that is printed for them, and not by the other's."""
+    path = record("x.wav", noise(0.1, 48_000 * 3, channels=channels))
+    found = {
+        "analysis": analyse(path, "--pascal-per-unit", 2),
+        "uncalibrated-analysis": analyse(path),
+    }
+    schemas = {name: evenhush("schema", name).json for name in found}
+
+    for name, document in found.items():
+        jsonschema.validate(document, schemas[name])
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(found["analysis"], schemas["uncalibrated-analysis"])
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(found["uncalibrated-analysis"], schemas["analysis"])
 
 
 def test_one_bad_recording_refuses_all(refusal, record, noise, tmp_path):
