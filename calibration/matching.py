@@ -15,7 +15,7 @@ from calibration.bench_state import BenchDescription
 from calibration.evidence import Evidence
 from calibration.fan_noise import Estimate, NoisePriors
 from calibration.listening import ListeningKnowledge, SettingListener
-from calibration.next_setting import most_probable_speed
+from calibration.next_setting import most_probable_speed, probability_within
 from calibration.results import (
     HeardSetting,
     LevelCurve,
@@ -30,6 +30,7 @@ from calibration.steps import Remark
 from calibration.verdict import (
     LONGEST_LISTEN_S,
     ONE_SIDED_SPREADS,
+    SURE,
     HeardSoFar,
     Verdict,
     judge,
@@ -61,11 +62,19 @@ _EXPLORING_STEP_PERCENT: Final = 6.0
 """A first step larger than this is rarely the last one."""
 _SMALLEST_STEP_PERCENT: Final = 0.15
 """A smaller step changes nothing that could be heard."""
+_START_STEP_PERCENT: Final = 10.0
+"""How far above a duty that holds them standing fans start for sure."""
+_PLAY_STEP_PERCENT: Final = 3.0
+"""A step that takes up any play."""
+_CAME_BACK_CHANGE: Final = 0.01
+"""Relative difference of speed on coming back to a setting that is told: a quarter decibel."""
+_LIKELY: Final = 0.5
+"""Probability within the tolerance below which later evidence takes a match back."""
 _PUMP_PRIOR: Final = Estimate(33.0, 6.5)
 """Level of a pump at 80 % duty."""
 
 _SENTENCES: Final[dict[MatchOutcome, str]] = {
-    "matched": "The level is within {goal} with at least 95 % probability.",
+    "matched": "The level is within {goal} with {probability} probability.",
     "quieter-at-full-speed": "Even at full speed the cooler stays below {goal}.",
     "louder-at-minimum": "Even at the lowest speeds the cooler stays above {goal}.",
     "floor-too-high": (
@@ -236,10 +245,15 @@ class _Match:
         while self.range.undecided():
             middle = self.range.middle()
             yield Remark(f"looking for the slowest speed the fans hold, at {middle:g} % duty")
-            # A stopped fan needs a push to start again: come from a duty where it runs.
-            yield from self._go(self.range.clip(self.range.running_percent + 10.0), 0.05)
+            yield from self._start_above(self.range.running_percent)
             yield from self._go(middle, _EXPLORING_CHANGE)
+        if self.speeds.moves[-1][1] is None:
+            yield from self._start_above(self.range.running_percent)
         return self.range.running_percent
+
+    def _start_above(self, percent: float) -> Steps[None]:
+        """Give standing fans a push: a duty that keeps them turning may not start them."""
+        yield from self._go(self.range.clip(percent + _START_STEP_PERCENT), 0.05)
 
     def _move_pump(self, verdict: Verdict) -> bool:
         """Move the pump when the fans are at their limit; tell whether there was room."""
@@ -301,23 +315,31 @@ class _Match:
                 pump_percent = self.hands.pump_percent
                 yield Remark(f"the fans alone cannot do it, the pump goes to {pump_percent:g} %")
             else:
-                return (yield from self._conclude(verdict))
+                outcome = yield from self._conclude(verdict)
+                if outcome is not None:
+                    return outcome, None
+                percent = yield from self._clear_of_standing(self._wanted_percent())
         return "unsteady", None
 
-    def _conclude(self, verdict: Verdict) -> Steps[tuple[MatchOutcome, str | None]]:
-        """Turn the last verdict into an outcome."""
+    def _conclude(self, verdict: Verdict) -> Steps[MatchOutcome | None]:
+        """Turn the last verdict into an outcome; None where later evidence takes it back."""
         outcome: dict[Verdict, Literal["quieter-at-full-speed", "louder-at-minimum"]] = {
             "quiet": "quieter-at-full-speed",
             "loud": "louder-at-minimum",
         }
         if verdict in outcome:
-            return outcome[verdict], None
+            return outcome[verdict]
         if verdict != "matched":
-            return "unsteady", None
+            return "unsteady"
         yield from self._check_floor_again()
         if self._floor_counts and self._margin_db() < MARGIN_REFUSED_DB:
-            return "floor-too-high", None
-        return "matched", None
+            return "floor-too-high"
+        return "matched" if self._probability() >= _LIKELY else None
+
+    def _probability(self) -> float:
+        """How probable it is that the last setting is within the tolerance."""
+        request = self.request
+        return probability_within(self.evidence.last_level, request.target_db, request.tolerance_db)
 
     def _margin_db(self) -> float:
         return self.evidence.last_level.mean_db - self.evidence.floor.mean_db
@@ -328,9 +350,24 @@ class _Match:
             return
         matched = len(self.evidence.visited) - 1
         matched_percent = self.fan_percent
+        from_below = [percent < matched_percent for percent, _ in self.speeds.moves[-2:-1]]
         yield from self._listen_for_floor()
         self.evidence.make_last(matched)
-        yield from self._go(matched_percent, SETTLED_CHANGE)
+        yield from self._come_back(matched_percent, from_below=any(from_below))
+
+    def _come_back(self, percent: float, *, from_below: bool) -> Steps[None]:
+        """Return to a heard setting from the side it was reached from, through start and play."""
+        yield from self._start_above(percent)
+        below = self.range.clip(percent - _PLAY_STEP_PERCENT)
+        if from_below and not self.range.forbids(below):
+            yield from self._go(below, 0.05)
+        rpm = yield from self._go(percent, SETTLED_CHANGE)
+        heard_rpm = self.evidence.last_axis
+        if rpm is not None and abs(rpm - heard_rpm) > _CAME_BACK_CHANGE * heard_rpm:
+            self.warnings.append(
+                f"Back at {percent:.1f} % duty the fans turn at {rpm:.0f} rpm, not at the "
+                f"{heard_rpm:.0f} rpm that were listened to; set the speed rather than the duty."
+            )
 
     def _progress(self, next_percent: float) -> str:
         """One sentence on what was heard and where it goes next."""
@@ -357,8 +394,12 @@ class _Match:
         evidence, request = self.evidence, self.request
         goal = f"{request.target_db:g} +-{request.tolerance_db:g} dB(A)"
         floor = evidence.floor
+        sure = outcome != "matched" or self._probability() >= SURE
         reason = _SENTENCES[outcome].format(
-            goal=goal, floor=floor.mean_db, target=request.target_db
+            goal=goal,
+            floor=floor.mean_db,
+            target=request.target_db,
+            probability="at least 95 %" if sure else f"{100 * self._probability():.0f} %",
         )
         given = bool(evidence.visited) and outcome not in ("floor-too-high", "stopped")
         if given and self._floor_counts and self._margin_db() < MARGIN_WARNED_DB:
