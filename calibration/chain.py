@@ -8,9 +8,9 @@ placing of the cooler do not.
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
+from acoustic.budget import CONVENTIONAL_COVERAGE, Budget, Component, difference
 
-__all__ = ["ChainUncertainty", "chain_uncertainty"]
+__all__ = ["ChainUncertainty", "chain_budget", "chain_uncertainty"]
 
 _RESPONSE_U_DB: Final = 0.3
 """Standard uncertainty of a measurement microphone's response and field, without a correction."""
@@ -30,6 +30,38 @@ class ChainUncertainty:
     """Of a difference between two coolers of the same series."""
 
 
+def chain_budget(calibration_U95_db: float, drift_db: float | None) -> Budget:
+    """List what the chain adds to the uncertainty of a level.
+
+    Parameters
+    ----------
+    calibration_U95_db : float
+        Half-width of the 95 % interval of the calibration, in dB.
+    drift_db : float or None
+        Calibration after against before, in dB; None when it was not repeated.
+
+    Returns
+    -------
+    Budget
+        Calibration and response, which every level of the chain shares, and drift and placing,
+        which each has of its own.
+
+    Raises
+    ------
+    InputError
+        If the calibration's interval is negative or a number is not finite.
+    """
+    drift_bound_db = _UNKNOWN_DRIFT_DB if drift_db is None else abs(drift_db)
+    return Budget(
+        (
+            Component.from_half_width("calibration", calibration_U95_db, "normal", correlation=1.0),
+            Component("response and field", _RESPONSE_U_DB, correlation=1.0),
+            Component.from_half_width("drift", drift_bound_db, "rectangular"),
+            Component("placing", _PLACE_U_DB),
+        )
+    )
+
+
 def chain_uncertainty(calibration_U95_db: float, drift_db: float | None) -> ChainUncertainty:
     """Combine what the chain contributes.
 
@@ -45,17 +77,19 @@ def chain_uncertainty(calibration_U95_db: float, drift_db: float | None) -> Chai
     ChainUncertainty
         Root sum of squares, k = 2 (ISO/IEC Guide 98-3).
 
+    Raises
+    ------
+    InputError
+        If the calibration's interval is negative or a number is not finite.
+
     Examples
     --------
     >>> chain = chain_uncertainty(0.3, 0.05)
     >>> round(chain.U95_absolute_db, 2), round(chain.U95_comparative_db, 2)
     (0.7, 0.29)
     """
-    drift_u_db = (_UNKNOWN_DRIFT_DB if drift_db is None else abs(drift_db)) / np.sqrt(3.0)
-    own = [drift_u_db, _PLACE_U_DB]
-    shared = [calibration_U95_db / 2.0, _RESPONSE_U_DB]
+    one = chain_budget(calibration_U95_db, drift_db)
     return ChainUncertainty(
-        U95_absolute_db=2.0 * float(np.linalg.norm([*shared, *own])),
-        # A difference holds each cooler's own part twice, independently.
-        U95_comparative_db=2.0 * float(np.sqrt(2.0) * np.linalg.norm(own)),
+        U95_absolute_db=one.expanded_db(CONVENTIONAL_COVERAGE),
+        U95_comparative_db=difference(one, one).expanded_db(CONVENTIONAL_COVERAGE),
     )

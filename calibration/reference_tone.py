@@ -5,6 +5,7 @@ from typing import Final
 
 import numpy as np
 
+from acoustic.budget import CONVENTIONAL_COVERAGE, Budget, Component
 from acoustic.decibels import mean_square_pa2
 from acoustic.signals import DigitalSignal
 from acoustic.sine_fit import SineFit, fit_sine
@@ -218,9 +219,11 @@ def _remarks(pascal_per_unit: float, previous: float | None) -> tuple[str, ...]:
 
 def _expanded_uncertainty_db(findings: ToneFindings) -> float:
     """Half-width of the 95 % interval: calibrator, seating and fluctuation, k = 2."""
-    parts = [
-        _CALIBRATOR_HALF_WIDTH_DB / np.sqrt(3.0),
-        _COUPLING_HALF_WIDTH_DB / np.sqrt(3.0),
-        findings.stability_db / np.sqrt(3.0),
-    ]
-    return float(2.0 * np.sqrt(np.sum(np.square(parts))))
+    budget = Budget(
+        (
+            Component.from_half_width("calibrator", _CALIBRATOR_HALF_WIDTH_DB, "rectangular"),
+            Component.from_half_width("seating", _COUPLING_HALF_WIDTH_DB, "rectangular"),
+            Component.from_half_width("fluctuation", findings.stability_db, "rectangular"),
+        )
+    )
+    return budget.expanded_db(CONVENTIONAL_COVERAGE)

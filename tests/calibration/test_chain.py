@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibration.chain import chain_uncertainty
+from calibration.chain import chain_budget, chain_uncertainty
 
 
 @pytest.mark.parametrize(
@@ -49,3 +49,17 @@ def test_a_difference_holds_each_coolers_own_part_twice():
 
     assert 2 * np.std(own[0]) == pytest.approx(chain.U95_absolute_db, rel=0.01)
     assert 2 * np.std(own[0] - own[1]) == pytest.approx(chain.U95_comparative_db, rel=0.01)
+
+
+def test_the_budget_can_be_shown():
+    """The rows of the table name every part with its share, and end with the stated interval."""
+    rows = chain_budget(0.3, 0.2).rows(coverage_factor=2.0)
+
+    assert [(row.name, row.contribution) for row in rows] == [
+        ("calibration", "0.150"),
+        ("response and field", "0.300"),
+        ("drift", "0.115"),
+        ("placing", "0.100"),
+        ("combined", "0.369"),
+        ("expanded, k = 2.00", "0.737"),
+    ]
