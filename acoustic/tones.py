@@ -32,6 +32,9 @@ __all__ = ["HIGHEST_TONE_HZ", "LOWEST_TONE_HZ", "DiscreteTone", "discrete_tones"
 LOWEST_TONE_HZ = 89.1
 HIGHEST_TONE_HZ = 11_200.0
 
+_LOWEST_SEARCHED_HZ = 40.0
+"""Lower edge of the critical band around the lowest tone."""
+
 _LARGEST_SPACING_HZ = 2.5
 """A fortieth of the narrowest critical band: three lines on either side of the lowest tone."""
 
@@ -108,8 +111,13 @@ def discrete_tones(spectrum: Spectrum, *, calibrated: bool) -> tuple[DiscreteTon
         )
     density = spectrum.density_pa2_per_hz[:, 0]
     powers = _PowerBetween(density, spectrum.spacing_hz)
-    found = sorted(_search(density, spectrum))
-    assessed = [_assess(tone, found, powers, calibrated=calibrated) for tone in found]
+    found, owned = _search(density, spectrum)
+    noise = _NoiseDensity(density, owned, spectrum.spacing_hz)
+    assessed = [
+        _assess(tone, found, powers, noise, calibrated=calibrated)
+        for tone in sorted(found)
+        if tone.frequency_hz >= LOWEST_TONE_HZ
+    ]
     return tuple(tone for tone in assessed if tone.tone_to_noise_ratio_db > _LEAST_RATIO_DB)
 
 
@@ -125,13 +133,32 @@ class _PowerBetween:
         return float(high - low)
 
 
-def _search(density: Samples, spectrum: Spectrum) -> list[_Found]:
-    """Take tones out of the lines that stand out, strongest first."""
+class _NoiseDensity:
+    """Mean density between two frequencies, lines that belong to tones left out.
+
+    A tone on the edge of a band lies half in it: taking its power off the band's would take off
+    too much or too little, so its lines do not count at all.
+    """
+
+    def __init__(self, density: Samples, owned: npt.NDArray[np.bool_], spacing_hz: float) -> None:
+        self._noise = _PowerBetween(np.where(owned, 0.0, density), spacing_hz)
+        self._free_hz = _PowerBetween(np.where(owned, 0.0, 1.0), spacing_hz)
+
+    def __call__(self, band: FrequencyRange) -> float:
+        free_hz = self._free_hz(band)
+        return self._noise(band) / free_hz if free_hz > 0.0 else 0.0
+
+
+def _search(density: Samples, spectrum: Spectrum) -> tuple[list[_Found], npt.NDArray[np.bool_]]:
+    """Take tones out of the lines that stand out, strongest first; also tell the lines they own.
+
+    Tones below the lowest that is reported are taken out too: they are no noise to those above.
+    """
     spacing_hz = spectrum.spacing_hz
     highest_hz = HIGHEST_TONE_HZ
     while bands_beside(highest_hz)[1].upper_hz > spacing_hz * (len(density) - 1):
         highest_hz *= 0.99
-    first, last = int(np.ceil(LOWEST_TONE_HZ / spacing_hz)), int(highest_hz / spacing_hz)
+    first, last = int(np.ceil(_LOWEST_SEARCHED_HZ / spacing_hz)), int(highest_hz / spacing_hz)
     lines = np.arange(first, last + 1)
     peaks = lines[
         (density[lines] >= density[lines - 1])
@@ -147,7 +174,7 @@ def _search(density: Samples, spectrum: Spectrum) -> list[_Found]:
             tone = _tone_between(density, int(peak), low, high, spacing_hz)
             if tone.power_pa2 > 0.0:
                 found.append(tone)
-    return found
+    return found, owned
 
 
 def _outstanding(density: Samples, lines: npt.NDArray[np.int_], spectrum: Spectrum) -> Samples:
@@ -203,7 +230,12 @@ def _tone_between(density: Samples, peak: int, low: int, high: int, spacing_hz: 
 
 
 def _assess(
-    tone: _Found, found: list[_Found], powers: _PowerBetween, *, calibrated: bool
+    tone: _Found,
+    found: list[_Found],
+    powers: _PowerBetween,
+    noise_density: _NoiseDensity,
+    *,
+    calibrated: bool,
 ) -> DiscreteTone:
     """Compare a tone with the noise around it and with the bands beside it."""
     f = tone.frequency_hz
@@ -214,7 +246,7 @@ def _assess(
         if other is not tone and band.lower_hz < other.frequency_hz < band.upper_hz
     ]
     total = powers(band)
-    noise = total - tone.power_pa2 - sum(other.power_pa2 for other in neighbours)
+    noise = noise_density(band) * band.width_hz
     heard_together = tone.power_pa2 + sum(
         other.power_pa2
         for other in neighbours

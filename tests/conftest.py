@@ -8,7 +8,7 @@ import pytest
 
 hypothesis.settings.register_profile("steady", derandomize=True, deadline=None, max_examples=40)
 hypothesis.settings.register_profile("search", deadline=None, max_examples=2000, print_blob=True)
-hypothesis.settings.load_profile(os.environ.get("EVENHUSH_HYPOTHESIS", "steady"))
+hypothesis.settings.load_profile(os.environ.get("TESTS_HYPOTHESIS", "steady"))
 
 
 @pytest.fixture(autouse=True)
@@ -43,4 +43,4 @@ def pytest_runtest_makereport(item):
     return report
 
 
-SKIPS_FAIL = os.environ.get("EVENHUSH_SKIPS_FAIL") == "1"
+SKIPS_FAIL = os.environ.get("TESTS_SKIP_NOTHING") == "1"

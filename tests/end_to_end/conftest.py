@@ -1,6 +1,7 @@
 """Running the command as a user does."""
 
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -72,8 +73,15 @@ def evenhush_here(monkeypatch, capsys):
 
 @pytest.fixture(scope="session")
 def evenhush_in():
-    """Run ``evenhush`` in a folder of the test's own."""
-    return run_in
+    """Run ``evenhush`` in a folder of the test's own, without the developer's settings."""
+
+    def run(folder, *words):
+        with pytest.MonkeyPatch.context() as patched:
+            for name in [name for name in os.environ if name.startswith("EVENHUSH_")]:
+                patched.delenv(name)
+            return run_in(folder, *words)
+
+    return run
 
 
 @pytest.fixture
