@@ -54,6 +54,8 @@ class BenchHands:
         self.pump_percent = self._first_pump_percent()
         self.bench_s = 0.0
         self.listened_s = 0.0
+        self.arrival: list[Heard] = []
+        """What was heard while the present speed settled."""
         self._pumps_seen_turning: set[str] = set()
         self._state: BenchState | None = None
 
@@ -165,7 +167,7 @@ class BenchHands:
         self._check(answer.state)
         return answer
 
-    def settle(self, tolerated_change: float) -> Steps[float | None]:
+    def settle(self, tolerated_change: float) -> Steps[SpeedHistory]:
         """Wait until the fan speed has come to rest.
 
         Parameters
@@ -175,11 +177,12 @@ class BenchHands:
 
         Returns
         -------
-        float or None
-            The speed it came to; None without a tachometer.
+        SpeedHistory
+            The speeds on the way; the last is the one it came to.
         """
         history = SpeedHistory()
+        self.arrival = []
         while not history.settled(tolerated_change):
-            yield from self.take(_SETTLING_STEP_S)
+            self.arrival.append((yield from self.take(_SETTLING_STEP_S)))
             history.add(_SETTLING_STEP_S, self.fan_rpm())
-        return self.fan_rpm()
+        return history

@@ -7,7 +7,13 @@ import numpy as np
 
 from acoustic.decibels import energy_sum_db
 from acoustic.signals import Samples
-from calibration.fan_noise import Estimate, NoisePosterior, NoisePriors, SettingLevel, fit_noise
+from calibration.fan_noise import (
+    Estimate,
+    NoisePosterior,
+    NoisePriors,
+    SettingLevel,
+    fit_noise_of_any,
+)
 from calibration.results import AppliesTo, HeardSetting, LevelCurve
 
 __all__ = ["Evidence"]
@@ -34,7 +40,7 @@ class Evidence:
     def enter(self, axis: float, pump_percent: float, reading: Estimate) -> None:
         """Enter a further setting with its first estimate."""
         self._settings.append(SettingLevel(axis, pump_percent, reading))
-        self.posterior = fit_noise(self._settings, self.priors)
+        self.posterior = fit_noise_of_any(self._settings, self.priors)
 
     def correct(self, axis: float, pump_percent: float, reading: Estimate) -> None:
         """Replace the last setting's estimate by one from more listening."""
@@ -53,7 +59,7 @@ class Evidence:
         # It keeps its say, also where it was doubted meanwhile.
         self._settings.append(replace(self._settings.pop(index), reading=heard.reading))
         self.visited.append(heard)
-        self.posterior = fit_noise(self._settings, self.priors)
+        self.posterior = fit_noise_of_any(self._settings, self.priors)
 
     @property
     def axes(self) -> list[float]:
@@ -84,7 +90,7 @@ class Evidence:
 
     def cooler_over_speed(self, rpm: Samples, pump_percent: float) -> LevelCurve:
         """Level of the cooler alone over fan speed."""
-        posterior = self.posterior or fit_noise(self._settings, self.priors)
+        posterior = self.posterior or fit_noise_of_any(self._settings, self.priors)
         mean, sd = posterior.cooler_over_speed(rpm, pump_percent)
         return LevelCurve(rpm, mean, sd)
 
@@ -120,13 +126,13 @@ class Evidence:
                 for i, other in enumerate(self._settings)
                 if i != index and i not in self._doubted
             ]
-            expected = _reading_at(fit_noise(believed, self.priors), setting)
+            expected = _reading_at(fit_noise_of_any(believed, self.priors), setting)
             spread = float(np.hypot(expected.sd_db, setting.reading.sd_db))
             if setting.reading.mean_db - expected.mean_db > _DOUBTED_SPREADS * spread:
                 self._doubted.add(index)
                 doubtful = Estimate(setting.reading.mean_db, _DOUBTED_SD_DB)
                 self._settings[index] = replace(setting, reading=doubtful)
-        self.posterior = fit_noise(self._settings, self.priors)
+        self.posterior = fit_noise_of_any(self._settings, self.priors)
 
 
 def _reading_at(posterior: NoisePosterior, setting: SettingLevel) -> Estimate:

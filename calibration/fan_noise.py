@@ -11,7 +11,7 @@ the floor teaches the floor and one far above it teaches the fan.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -20,11 +20,24 @@ import numpy.typing as npt
 from acoustic.decibels import energy_sum_db
 from acoustic.signals import Samples
 
-__all__ = ["Estimate", "NoisePosterior", "NoisePriors", "SettingLevel", "fit_noise"]
+__all__ = [
+    "Estimate",
+    "NoisePosterior",
+    "NoisePriors",
+    "SettingLevel",
+    "fit_noise",
+    "fit_noise_of_any",
+]
 
 _REFERENCE_RPM: Final = 1000.0
 _MOST_STEPS: Final = 40
 """Gauss-Newton steps at most; ten are usual, half steps included."""
+_RESONANT_SD_DB: Final = 2.0
+"""How far strong resonances carry the level off the straight law."""
+_RESONANT_SHARE: Final = 0.2
+"""Share of coolers with strong resonances."""
+_FEWEST_TO_TELL: Final = 3
+"""With fewer settings the two kinds of cooler cannot be told apart."""
 _STILL_DB: Final = 1e-3
 """A step that moves no unknown further than this ends the search."""
 
@@ -123,6 +136,8 @@ class NoisePosterior:
     """Their prior mean in dB, same shape as `unknowns_db`."""
     prior_inverse: Samples
     """Inverse of their prior covariance."""
+    log_evidence: float
+    """How well these priors foretold what was heard: Laplace's approximation, up to a constant."""
 
     @property
     def _running(self) -> list[int]:
@@ -263,9 +278,12 @@ def _prior(
 
 def _energy_sums_db(unknowns_db: Samples, hears: npt.NDArray[np.bool_]) -> tuple[Samples, Samples]:
     """Level each setting should read, and its slope against each unknown."""
-    powers = np.where(hears, 10.0 ** (unknowns_db / 10.0), 0.0)
-    total = powers.sum(1)
-    return 10.0 * np.log10(total), powers / total[:, None]
+    heard_db = np.where(hears, unknowns_db, -np.inf)
+    # Relative to the loudest part, so that no level however absurd overflows.
+    loudest_db = heard_db.max(axis=1)
+    powers = 10.0 ** ((heard_db - loudest_db[:, None]) / 10.0)
+    total = powers.sum(axis=1)
+    return loudest_db + 10.0 * np.log10(total), powers / total[:, None]
 
 
 def fit_noise(settings: Sequence[SettingLevel], priors: NoisePriors) -> NoisePosterior:
@@ -305,7 +323,8 @@ def fit_noise(settings: Sequence[SettingLevel], priors: NoisePriors) -> NoisePos
     for _ in range(_MOST_STEPS):
         predicted, slope = _energy_sums_db(unknowns, hears)
         spread = slope @ covariance
-        gain = np.linalg.solve(spread @ slope.T + np.diag(noise), spread).T
+        foretold = spread @ slope.T + np.diag(noise)
+        gain = np.linalg.solve(foretold, spread).T
         step = mean + gain @ (readings - predicted - slope @ (mean - unknowns)) - unknowns
         moved = misfit(unknowns + step_size * step)
         if moved <= best:
@@ -321,4 +340,32 @@ def fit_noise(settings: Sequence[SettingLevel], priors: NoisePriors) -> NoisePos
         covariance_db2=covariance - gain @ spread,
         prior_mean_db=mean,
         prior_inverse=prior_inverse,
+        log_evidence=-0.5 * (best + float(np.linalg.slogdet(foretold)[1])),
     )
+
+
+def fit_noise_of_any(settings: Sequence[SettingLevel], priors: NoisePriors) -> NoisePosterior:
+    """Estimate fan, pump and floor of a cooler that may have strong resonances.
+
+    Most coolers follow the fan law within half a decibel, and for them few settings say much. Some
+    have resonances of several decibels, for which that belief would be false confidence. What was
+    heard decides which it is.
+
+    Parameters
+    ----------
+    settings : sequence of SettingLevel
+        Settings in the order they were heard, at least one.
+    priors : NoisePriors
+        What is believed beforehand of a usual cooler.
+
+    Returns
+    -------
+    NoisePosterior
+        The more probable of the two.
+    """
+    usual = fit_noise(settings, priors)
+    if sum(setting.rpm > 0 for setting in settings) < _FEWEST_TO_TELL:
+        return usual
+    resonant = fit_noise(settings, replace(priors, resonance_sd_db=_RESONANT_SD_DB))
+    rarer = resonant.log_evidence + np.log(_RESONANT_SHARE / (1.0 - _RESONANT_SHARE))
+    return resonant if rarer > usual.log_evidence else usual

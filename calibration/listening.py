@@ -1,5 +1,6 @@
 """Everything heard at one setting, and the level it comes to."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -18,6 +19,10 @@ _PRIOR_SPREAD: Final = GateSpread(0.25, 10.0)
 """Spread of 100 ms levels of a typical fan, worth one second of listening."""
 
 
+_ARRIVAL_INTERVALS: Final = 20
+"""Two seconds: as long as a speed has to rest before it counts as settled."""
+
+
 @dataclass(frozen=True, slots=True)
 class ListeningKnowledge:
     """What earlier settings of the same cooler say about how its level moves."""
@@ -34,6 +39,9 @@ class SettingListener:
 
     known: ListeningKnowledge
     """What is known beforehand."""
+    arrival: Sequence[Heard] = ()
+    """What was heard while the speed settled: no part of the level, but it shows when an intrusion
+    began before the listening did."""
     _levels: list[Samples] = field(default_factory=list)
     _valid: list[npt.NDArray[np.bool_]] = field(default_factory=list)
     _rpm: list[float] = field(default_factory=list)
@@ -60,8 +68,17 @@ class SettingListener:
         levels, valid = np.concatenate(self._levels), np.concatenate(self._valid).copy()
         # The gate looks at trustworthy intervals only; a dropped one must not set its centre.
         valid &= np.isfinite(levels)
-        valid[valid] = ~find_intrusions(levels[valid], self.known.spread)
+        before = self._last_of_arrival()
+        marked = find_intrusions(np.concatenate([before, levels[valid]]), self.known.spread)
+        valid[valid] = ~marked[before.size :]
         return levels, valid
+
+    def _last_of_arrival(self) -> Samples:
+        """Trustworthy levels of the last two seconds of settling, when the speed was at rest."""
+        kept = [
+            heard.levels_db[heard.valid & np.isfinite(heard.levels_db)] for heard in self.arrival
+        ]
+        return np.concatenate([np.zeros(0), *kept])[-_ARRIVAL_INTERVALS:]
 
     @property
     def rejected_s(self) -> float:

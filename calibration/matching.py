@@ -23,6 +23,7 @@ from calibration.results import (
     MatchRequest,
     MatchResult,
 )
+from calibration.rotor_pace import HURRY_S, RotorPace
 from calibration.running_range import RunningRange
 from calibration.settling import SETTLED_CHANGE
 from calibration.speed_map import SpeedMap
@@ -60,6 +61,10 @@ _EXPLORING_CHANGE: Final = 0.015
 """Change of speed over 2 s that is good enough for a setting that will not be the last."""
 _EXPLORING_STEP_PERCENT: Final = 6.0
 """A first step larger than this is rarely the last one."""
+_WORTH_HURRYING: Final = 0.01
+"""A smaller change of speed settles by itself within the two seconds that are waited anyway."""
+_SURELY_TURNING_PERCENT: Final = 40.0
+"""Fans that take a duty at all turn at this one: their lowest is 30 % at most."""
 _SMALLEST_STEP_PERCENT: Final = 0.15
 """A smaller step changes nothing that could be heard."""
 _START_STEP_PERCENT: Final = 10.0
@@ -102,6 +107,8 @@ class _Match:
         self.evidence = Evidence(priors, request.applies_to)
         self.known = ListeningKnowledge()
         self.speeds = SpeedMap()
+        self.pace = RotorPace()
+        self.goal_rpm: float | None = None
         self.fan_percent = 0.0
         self.warnings: list[str] = []
 
@@ -109,12 +116,38 @@ class _Match:
 
     def _go(self, percent: float, tolerated_change: float) -> Steps[float | None]:
         """Set a fan duty, wait until the speed rests, and learn what it says."""
+        start_rpm = self.hands.fan_rpm()
+        goal_rpm, self.goal_rpm = self.goal_rpm, None
+        hurried = goal_rpm is not None and (yield from self._hurry(percent, goal_rpm))
         self.fan_percent = percent
         yield from self.hands.set_fans(percent)
-        rpm = yield from self.hands.settle(tolerated_change)
+        history = yield from self.hands.settle(tolerated_change)
+        rpm = history.last_rpm
+        readings = [speed for speed in history.rpm[1:] if speed is not None]
+        if start_rpm is not None and not hurried:
+            self.pace = self.pace.learn(start_rpm, history.seconds[1:], readings)
         self.range.note(percent, turning=rpm != 0)
         self.speeds = self.speeds.add(percent, None if rpm == 0 else self._axis(rpm))
         return rpm
+
+    def _hurry(self, percent: float, goal_rpm: float) -> Steps[bool]:
+        """Drive the fans past a goal for a moment; tell whether it was worth it."""
+        now_rpm = self.hands.fan_rpm()
+        if now_rpm is None or not self._worth_hurrying(goal_rpm):
+            return False
+        beyond = self.speeds.duty_for(self.pace.overdrive(now_rpm, goal_rpm))
+        # Never below where fans are sure to turn: one that stalls there may not start again.
+        surely_turning = max(_SURELY_TURNING_PERCENT, self.range.standing_percent or 0.0)
+        beyond = self.range.clip(max(beyond, min(percent, surely_turning)))
+        yield from self.hands.set_fans(beyond)
+        yield from self.hands.take(HURRY_S)
+        self.speeds = self.speeds.add(beyond, None)
+        return True
+
+    def _worth_hurrying(self, goal_rpm: float) -> bool:
+        """Whether a change of speed is too large to settle while it is waited for anyway."""
+        now_rpm = self.hands.fan_rpm()
+        return bool(now_rpm) and abs(goal_rpm - (now_rpm or 0.0)) >= _WORTH_HURRYING * goal_rpm
 
     def _axis(self, rpm: float | None) -> float:
         """Fan speed, or the duty in its place where no tachometer tells."""
@@ -144,7 +177,7 @@ class _Match:
         lowest = self.range.lowest_percent
         yield Remark(f"listening for the room floor with the fans at {lowest:g} % duty")
         yield from self._go(lowest, _EXPLORING_CHANGE)
-        listener = SettingListener(self.known)
+        listener = SettingListener(self.known, hands.arrival)
         usual = self.evidence.priors.floor
         suspicious_db = usual.mean_db + 2.5 * usual.sd_db
         reading: Estimate | None = None
@@ -174,7 +207,7 @@ class _Match:
         if rpm == 0:
             return None
         expected = self.evidence.expected_reading(self._axis(rpm), hands.pump_percent)
-        listener = SettingListener(self.known)
+        listener = SettingListener(self.known, hands.arrival)
         reading: Estimate | None = None
         verdict: Verdict | None = None
         while verdict is None and listener.heard_s < LONGEST_LISTEN_S + 1.0:
@@ -230,11 +263,19 @@ class _Match:
         wanted_rpm = most_probable_speed(
             speeds, goal.cooler_db, goal.sd_db, target_db, self.request.tolerance_db
         )
-        percent = self.speeds.duty_for(wanted_rpm)
-        if abs(percent - self.fan_percent) < _SMALLEST_STEP_PERCENT:
-            direction = target_db - self.evidence.last_level.mean_db
-            percent = self.fan_percent + float(np.copysign(_SMALLEST_STEP_PERCENT, direction))
+        self.goal_rpm = wanted_rpm
+        hurried = self._worth_hurrying(wanted_rpm)
+        percent = self.speeds.duty_for(wanted_rpm, from_beyond=hurried)
+        if not hurried:
+            percent = self._step_out_of_play(percent)
         return self.range.clip(percent)
+
+    def _step_out_of_play(self, percent: float) -> float:
+        """Make a small step go the right way, and further when the last one changed nothing."""
+        direction = float(np.sign(self.request.target_db - self.evidence.last_level.mean_db))
+        step = max((percent - self.fan_percent) * direction, _SMALLEST_STEP_PERCENT)
+        step = max(step, self.speeds.step_that_was_lost(direction))
+        return self.fan_percent + direction * step
 
     def _clear_of_standing(self, percent: float) -> Steps[float]:
         """Keep a wanted duty away from where the fans stand still."""

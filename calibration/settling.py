@@ -31,6 +31,11 @@ class SpeedHistory:
         self.seconds.append(self.seconds[-1] + elapsed_s)
         self.rpm.append(rpm)
 
+    @property
+    def last_rpm(self) -> float | None:
+        """The last reading."""
+        return self.rpm[-1]
+
     def settled(self, tolerated_change: float = SETTLED_CHANGE) -> bool:
         """Tell whether the speed has come to rest.
 

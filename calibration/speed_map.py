@@ -47,7 +47,10 @@ class _Line:
 
     play: float
     slope: float
+    known_percent: float
+    """Acting duty of the last setting whose speed is known."""
     acting_percent: float
+    """Acting duty now."""
     log_evidence: float
 
 
@@ -73,6 +76,29 @@ class SpeedMap:
         """How many settings tell a speed."""
         return sum(rpm is not None for _, rpm in self.moves)
 
+    def step_that_was_lost(self, direction: float) -> float:
+        """Tell how far to go at least when the last step the same way changed nothing.
+
+        Parameters
+        ----------
+        direction : float
+            1 for up, -1 for down.
+
+        Returns
+        -------
+        float
+            Half as much again as the last step in per cent, if that went this way and the speed
+            did not follow; else 0.
+        """
+        if len(self.moves) < 2:
+            return 0.0
+        (before_percent, before_rpm), (percent, rpm) = self.moves[-2:]
+        step = (percent - before_percent) * direction
+        if before_rpm is None or rpm is None or step <= 0.0:
+            return 0.0
+        followed = (rpm - before_rpm) * direction
+        return 1.5 * step if followed < 0.4 * self._best_line().slope * step else 0.0
+
     def _line(self, play: float) -> _Line:
         """Explain the settings with one candidate of the play."""
         acting = _effective_percent(np.array([duty for duty, _ in self.moves]), play)
@@ -91,19 +117,22 @@ class SpeedMap:
         log_evidence = -0.5 * (misfit + np.log(weight / prior_weight)) - play / _USUAL_PLAY_PERCENT
         low, high = _TRUSTED_SLOPE
         slope = min(max(slope, low * proportion), high * proportion)
-        return _Line(play, slope, float(acting[-1]), float(log_evidence))
+        return _Line(play, slope, float(here), float(acting[-1]), float(log_evidence))
 
     def _best_line(self) -> _Line:
         """Return the most probable explanation of the settings."""
         return max((self._line(play) for play in _PLAY_PERCENT), key=lambda line: line.log_evidence)
 
-    def duty_for(self, rpm: float) -> float:
+    def duty_for(self, rpm: float, *, from_beyond: bool = False) -> float:
         """Duty that should give a speed.
 
         Parameters
         ----------
         rpm : float
             Wanted speed.
+        from_beyond : bool, optional
+            Whether the speed is approached from the far side, after driving the fans past it: then
+            the play is on the other side.
 
         Returns
         -------
@@ -112,10 +141,12 @@ class SpeedMap:
             play where the direction changes.
         """
         line = self._best_line()
-        step = (rpm - self.last_rpm) / line.slope
-        return line.acting_percent + step + float(np.copysign(line.play, step))
+        acting = line.known_percent + (rpm - self.last_rpm) / line.slope
+        direction = acting - line.acting_percent
+        play = float(np.copysign(line.play, direction))
+        return acting - play if from_beyond else acting + play
 
     def rpm_at(self, duty_percent: float) -> float:
         """Speed that a duty should give, along the slope through the last setting."""
         line = self._best_line()
-        return max(self.last_rpm + (duty_percent - line.acting_percent) * line.slope, 1.0)
+        return max(self.last_rpm + (duty_percent - line.known_percent) * line.slope, 1.0)

@@ -169,9 +169,9 @@ def test_settling_gives_the_speed_it_came_to():
     south = Bench(description)
     hands = BenchHands(description, request())
     south.rpm_of = lambda _name, _duty: 1000.0 - 500 * np.exp(-hands.bench_s / 1.5)
-    rpm = south.run(hands.settle(0.004))
+    history = south.run(hands.settle(0.004))
 
-    assert rpm == pytest.approx(1000.0, rel=0.005)
+    assert history.last_rpm == pytest.approx(1000.0, rel=0.005)
     assert 5 < hands.bench_s < 12
 
 
