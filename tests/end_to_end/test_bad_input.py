@@ -21,6 +21,8 @@ def folder(tmp_path_factory, evenhush_in):
     soundfile.write(tmp_path / "silent.wav", np.zeros(48_000 * 8), 48_000, subtype="PCM_24")
     soundfile.write(tmp_path / "eight.wav", noise, 48_000, subtype="PCM_U8")
     soundfile.write(tmp_path / "slow.wav", noise, 44_100, subtype="PCM_24")
+    loud = np.clip(3.0 * np.sin(2 * np.pi * 1000 * np.arange(48_000 * 8) / 48_000), -1, 1)
+    soundfile.write(tmp_path / "clipped.wav", loud, 48_000, subtype="PCM_24")
     soundfile.write(tmp_path / "good.wav", noise, 48_000, subtype="PCM_24")
     (tmp_path / "text.wav").write_text("not sound")
     (tmp_path / "broken.json").write_text('{"schema": "evenhush.calibration/1"')
@@ -93,6 +95,15 @@ MATCH = (
         (("bench",), "--simulated"),
         (("bench", "--simulated", "--cooler", "Fjrod 140"), "Fjord 140"),
         (("bench", "--simulated", "--address", "0.0.0.0", "--port", "0"), "token"),
+        (("analyse", "missing.wav"), "missing.wav"),
+        (("analyse", "empty.wav"), "empty"),
+        (("analyse", "silent.wav"), "silent.wav"),
+        (("analyse", "eight.wav"), "eight.wav"),
+        (("analyse", "clipped.wav"), "clipped"),
+        (("analyse", "good.wav", "text.wav"), "text.wav"),
+        (("analyse", "slow.wav", "--calibration", "cal.json"), "44100"),
+        (("analyse", "good.wav", "--calibration", "cal.json", "--pascal-per-unit", "2"), "both"),
+        (("analyse", "good.wav", "--csv", "nowhere/log.csv"), "nowhere"),
         (("replay", "text.wav"), "text.wav"),
         (("replay", "cal.json"), "cal.json"),
         (("schema", "nothing"), "matched-settings"),

@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from acoustic.errors import EvenhushError
-from service.cli.main import EXIT_NOT_DONE, EXIT_SAFETY
+from service.cli.main import EXIT_NOT_DONE, EXIT_SAFETY, app
 from service.errors import SafetyStop
+from service.settings import BenchHostSettings, Settings
 
 ROOT = Path(__file__).parents[2]
 
@@ -74,3 +75,24 @@ def test_every_error_has_an_exit_code():
 
     assert safety == {SafetyStop}
     assert (EXIT_NOT_DONE, EXIT_SAFETY) == (2, 3)
+
+
+def test_the_readme_example_runs(monkeypatch, capsys):
+    """The library example in the README does what it says."""
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    example = readme.split("```python\n")[1].split("```")[0]
+    monkeypatch.chdir(ROOT)
+
+    exec(compile(example, "README.md", "exec"), {})  # noqa: S102 - our own README
+
+    assert capsys.readouterr().out.startswith("[30.4")
+
+
+def test_the_readme_names_every_command_and_setting():
+    """What can be typed or configured stands in the README."""
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    commands = [command.name or command.callback.__name__ for command in app.registered_commands]
+    keys = [*Settings.model_fields, *BenchHostSettings.model_fields]
+
+    assert [name for name in commands if f"`evenhush {name}`" not in readme] == []
+    assert [key for key in keys if key not in readme] == []
