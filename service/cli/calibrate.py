@@ -10,6 +10,7 @@ from service.cli.runtime import open_session, print_json, remark
 
 if TYPE_CHECKING:
     from service.documents.calibration import CalibrationDocument
+    from service.documents.matched_settings import MatchedSettingsDocument
 
 __all__ = ["calibrate"]
 
@@ -33,6 +34,15 @@ def calibrate(
         Path | None,
         typer.Option("--save", metavar="FILE", help="Also write it here.", show_default=False),
     ] = None,
+    closes: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--closes",
+            metavar="SETTINGS",
+            help="Enter the drift since then into these matched settings; can be repeated.",
+            show_default=False,
+        ),
+    ] = None,
     rate_hz: RateHz = None,
     channels: Channels = None,
     config: ConfigFile = None,
@@ -50,6 +60,8 @@ def calibrate(
     from service.storage.document_files import save_text
 
     session = open_session(config, data)
+    # Read before the tone is heard: a wrong name must not cost a minute of listening.
+    series = {path: _read_settings(path) for path in closes or []}
     history = CalibrationHistory(session.data_folder)
     with session.open_input(
         input_text, rate_hz=rate_hz, channels=channels, position="calibrator"
@@ -71,7 +83,33 @@ def calibrate(
         print_json(document.to_plain())
     else:
         _show(document, save)
-    return 0 if document.accepted else 1
+    stand = [_close(path, settings, document) for path, settings in series.items()]
+    return 0 if document.accepted and all(stand) else 1
+
+
+def _read_settings(path: Path) -> "MatchedSettingsDocument":
+    """Read the matched settings of a series that is to be closed."""
+    from service.documents.matched_settings import MatchedSettingsDocument
+    from service.storage.document_files import read_document_text
+
+    return MatchedSettingsDocument.from_json(
+        read_document_text(path, "document of matched settings"), str(path)
+    )
+
+
+def _close(path: Path, settings: "MatchedSettingsDocument", after: "CalibrationDocument") -> bool:
+    """Enter the drift into matched settings; tell whether they stand."""
+    from service.jobs.settings_document import close_series
+    from service.storage.document_files import save_text
+
+    if not after.accepted:
+        return False
+    closed, drift = close_series(settings, after, str(path))
+    save_text(path, closed.to_json())
+    remark(f"{path}: the microphone drifted by {drift.drift_db:+.2f} dB since")
+    if drift.remark:
+        remark(drift.remark)
+    return not drift.void
 
 
 def _show(document: "CalibrationDocument", save: Path | None) -> None:

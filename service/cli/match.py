@@ -189,7 +189,6 @@ def _run(
     out: Path | None,
 ) -> tuple["CoolerPart", list[Path]]:
     """Do the match and write what it comes to."""
-    from calibration.chain import chain_uncertainty
     from service.bench.client import BenchClient
     from service.clock import utc_now
     from service.errors import SettingsError
@@ -224,14 +223,7 @@ def _run(
             )
     finally:
         client.close()
-    settings = settings_document(
-        request,
-        [part],
-        time=utc_now(),
-        calibration_time=document.time,
-        drift_db=None,
-        chain=chain_uncertainty(document.U95_db or 0.0, None),
-    )
+    settings = settings_document(request, [part], time=utc_now(), calibration=document, drift=None)
     files = write_series(out, settings, [LevelPanel(cooler, request, result)])
     files.append(out.with_suffix(".trail.jsonl"))
     save_text(files[-1], read_document_text(trail_path, "trail"))

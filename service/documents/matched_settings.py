@@ -36,12 +36,18 @@ class ChainPart(Part):
 
     calibration_time: AwareDatetime | None = Field(strict=False)
     """When the microphone was calibrated."""
+    pascal_per_unit: float | None = None
+    """The calibration itself, against which a later one shows the drift."""
+    calibration_U95_db: float | None = None
+    """Half-width of the 95 % interval of the calibration."""
     drift_db: float | None
     """Calibration after against before; null when it was not repeated."""
     U95_absolute_db: float
     """Half-width of the 95 % interval of a level against the true sound pressure level."""
     U95_comparative_db: float
     """The same of a difference between coolers of this series: what they share cancels."""
+    void: bool = False
+    """Whether the microphone drifted so far that the levels must not be used."""
 
     @field_serializer("calibration_time")
     def _time_text(self, time: AwareDatetime | None) -> str | None:

@@ -6,10 +6,12 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Final
 
-from calibration.chain import ChainUncertainty
+from calibration.chain import chain_uncertainty
+from calibration.drift import Drift, judge_drift
 from calibration.fan_noise import Estimate
 from calibration.results import MatchRequest, MatchResult
 from service.documents.bands import DiscreteTone
+from service.documents.calibration import CalibrationDocument
 from service.documents.matched_settings import (
     ChainPart,
     CoolerPart,
@@ -19,8 +21,9 @@ from service.documents.matched_settings import (
     SettingPart,
     TargetPart,
 )
+from service.errors import DocumentError
 
-__all__ = ["cooler_part", "settings_csv", "settings_document"]
+__all__ = ["close_series", "cooler_part", "settings_csv", "settings_document"]
 
 _K95: Final = 1.96
 _COLUMNS: Final = (
@@ -107,9 +110,8 @@ def settings_document(
     coolers: Sequence[CoolerPart],
     *,
     time: datetime,
-    calibration_time: datetime | None,
-    drift_db: float | None,
-    chain: ChainUncertainty,
+    calibration: CalibrationDocument,
+    drift: Drift | None,
 ) -> MatchedSettingsDocument:
     """Put the results of a series together.
 
@@ -121,12 +123,10 @@ def settings_document(
         One entry a cooler.
     time : datetime
         When the series ended.
-    calibration_time : datetime or None
-        When the microphone was calibrated.
-    drift_db : float or None
+    calibration : CalibrationDocument
+        Calibration of the microphone before the series.
+    drift : Drift or None
         Calibration after against before; None when it was not repeated.
-    chain : ChainUncertainty
-        What the chain adds to the uncertainty.
 
     Returns
     -------
@@ -140,14 +140,67 @@ def settings_document(
             tolerance_db=request.tolerance_db,
             applies_to=request.applies_to,
         ),
-        chain=ChainPart(
-            calibration_time=calibration_time,
-            drift_db=None if drift_db is None else round(drift_db, 3),
-            U95_absolute_db=round(chain.U95_absolute_db, 2),
-            U95_comparative_db=round(chain.U95_comparative_db, 2),
-        ),
+        chain=_chain_part(calibration.time, calibration.pascal_per_unit, calibration.U95_db, drift),
         coolers=list(coolers),
     )
+
+
+def _chain_part(
+    calibration_time: datetime | None,
+    pascal_per_unit: float | None,
+    calibration_U95_db: float | None,
+    drift: Drift | None,
+) -> ChainPart:
+    """Put the measuring chain into the document's form."""
+    drift_db = None if drift is None else drift.drift_db
+    chain = chain_uncertainty(calibration_U95_db or 0.0, drift_db)
+    return ChainPart(
+        calibration_time=calibration_time,
+        pascal_per_unit=pascal_per_unit,
+        calibration_U95_db=calibration_U95_db,
+        drift_db=None if drift_db is None else round(drift_db, 3),
+        U95_absolute_db=round(chain.U95_absolute_db, 2),
+        U95_comparative_db=round(chain.U95_comparative_db, 2),
+        void=drift is not None and drift.void,
+    )
+
+
+def close_series(
+    document: MatchedSettingsDocument, after: CalibrationDocument, where: str
+) -> tuple[MatchedSettingsDocument, Drift]:
+    """Enter the calibration after a series into its settings.
+
+    Parameters
+    ----------
+    document : MatchedSettingsDocument
+        The settings of the series.
+    after : CalibrationDocument
+        An accepted calibration of the same microphone.
+    where : str
+        Where the settings stand, for an error's sentence.
+
+    Returns
+    -------
+    MatchedSettingsDocument
+        The settings with drift and uncertainty; void when the microphone drifted too far.
+    Drift
+        The drift.
+
+    Raises
+    ------
+    DocumentError
+        If the settings do not say what they were calibrated with.
+    """
+    chain = document.chain
+    if chain.pascal_per_unit is None or after.pascal_per_unit is None:
+        raise DocumentError(
+            f"{where} does not say what it was calibrated with, so no drift can be told."
+        )
+    drift = judge_drift(chain.pascal_per_unit, after.pascal_per_unit)
+    closed = _chain_part(
+        chain.calibration_time, chain.pascal_per_unit, chain.calibration_U95_db, drift
+    )
+    return document.model_copy(update={"chain": closed}), drift
 
 
 def settings_csv(document: MatchedSettingsDocument) -> str:

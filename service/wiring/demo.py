@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Protocol
 
-from calibration.chain import chain_uncertainty
 from calibration.drift import Drift, judge_drift
 from calibration.reference_tone import ReferenceTone
 from calibration.results import FloorReading, MatchRequest, MatchResult
@@ -123,14 +122,8 @@ def run_demo(folder: Path, request: MatchRequest, *, seed: int, view: DemoView) 
         view.cooler_done(part)
 
     drift = _check_drift(source, calibration, view.say)
-    chain = chain_uncertainty(calibration.U95_db or 0.0, drift.drift_db)
     document = settings_document(
-        series.request,
-        coolers,
-        time=utc_now(),
-        calibration_time=calibration.time,
-        drift_db=drift.drift_db,
-        chain=chain,
+        series.request, coolers, time=utc_now(), calibration=calibration, drift=drift
     )
     files = write_series(folder / "matched-settings.json", document, panels)
     others = [folder / "calibration.json", folder / "floor.json", *trails]

@@ -24,11 +24,12 @@ def truth_of(recording):
     return json.loads(recording.with_suffix(".json").read_text())
 
 
-def play(recording):
+def play(recording, gain=1.0):
     """Return an ``exec:`` input that plays a recording as raw float32."""
     code = (
-        "import sys, soundfile; "
-        f"sys.stdout.buffer.write(soundfile.read({str(recording)!r}, dtype='float32')[0].tobytes())"
+        "import sys, numpy, soundfile; "
+        f"x = soundfile.read({str(recording)!r}, dtype='float32')[0] * numpy.float32({gain}); "
+        "sys.stdout.buffer.write(x.tobytes())"
     )
     return f"exec:{shlex.join([sys.executable, '-c', code])}"
 
@@ -108,6 +109,17 @@ def test_the_whole_job_by_hand_on_a_simulated_bench(evenhush, simulated_bench, t
     }
     state = json.load(urllib.request.urlopen(f"{url}/v1/state"))
     assert state["control"] == "own"
+
+    again = evenhush("calibrate", "--input", "simulated:north", "--closes", "out/lagoon.json")
+    closed = json.loads((tmp_path / "out" / "lagoon.json").read_text())
+    assert again.code == 0
+    assert abs(closed["chain"]["drift_db"]) < 0.2
+
+    louder = evenhush("calibrate", "--input", play(TONE, 1.3), "--closes", "out/lagoon.json")
+    closed = json.loads((tmp_path / "out" / "lagoon.json").read_text())
+    assert louder.code == 1
+    assert closed["chain"]["void"] is True
+    assert "void" in louder.err
 
 
 def test_ctrl_c_gives_the_bench_back(simulated_bench, evenhush, tmp_path):

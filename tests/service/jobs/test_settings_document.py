@@ -1,0 +1,122 @@
+"""Matched settings: what goes in comes out, in the document, in the table and after the series."""
+
+import csv
+import io
+from datetime import UTC, datetime
+
+import pytest
+
+from calibration.fan_noise import Estimate
+from calibration.results import MatchedActuator, MatchRequest, MatchResult
+from service.documents.matched_settings import MatchedSettingsDocument
+from service.errors import DocumentError
+from service.jobs.settings_document import (
+    close_series,
+    cooler_part,
+    settings_csv,
+    settings_document,
+)
+
+TIME = datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC)
+REQUEST = MatchRequest(40.0, 0.3)
+
+
+def result(**changes):
+    """Return a matched result of a liquid loop."""
+    usual = {
+        "outcome": "matched",
+        "why": "It is.",
+        "actuators": {
+            "fan": MatchedActuator(43.0, 1210.04),
+            "pump": MatchedActuator(80.0, None),
+        },
+        "level": Estimate(39.9, 0.1),
+        "as_read": Estimate(40.1, 0.1),
+        "floor": Estimate(26.1, 0.15),
+        "visited": (),
+        "curve": None,
+        "listened_s": 31.0,
+        "bench_s": 62.0,
+        "warnings": ("Mind the hum.", "And the door."),
+    }
+    return MatchResult(**{**usual, **changes})
+
+
+@pytest.fixture
+def document(calibrated):
+    """Return settings with a matched cooler and one that was refused."""
+    refused = result(outcome="floor-too-high", actuators=None, level=None, as_read=None)
+    return settings_document(
+        REQUEST,
+        [
+            cooler_part("Fjord, 140", "south", result(), []),
+            cooler_part("Moor", "south", refused, []),
+        ],
+        time=TIME,
+        calibration=calibrated(48_000, 2.0),
+        drift=None,
+    )
+
+
+def test_the_document_reads_back_as_it_was_written(document):
+    """JSON and back changes nothing."""
+    assert MatchedSettingsDocument.from_json(document.to_json(), "x") == document
+
+
+def test_later_fields_of_the_same_schema_are_left_out(document):
+    """A document from a later version is still read."""
+    text = document.to_json().replace('"time"', '"added_later": 1, "time"', 1)
+
+    assert MatchedSettingsDocument.from_json(text, "x") == document
+
+
+def test_intervals_are_95_percent(document):
+    """A stated half-width is 1.96 standard deviations."""
+    cooler = document.coolers[0]
+
+    assert cooler.level.U95_db == pytest.approx(0.196)
+    assert cooler.floor.U95_db == pytest.approx(0.294)
+    assert cooler.margin_db == pytest.approx(13.8)
+
+
+def test_the_table_holds_one_row_a_cooler(document):
+    """Names with commas, absent speeds and several warnings survive; refusals leave cells empty."""
+    first, second = csv.DictReader(io.StringIO(settings_csv(document)))
+
+    assert (first["cooler"], first["fan_duty_percent"], first["fan_rpm"]) == (
+        "Fjord, 140",
+        "43.0",
+        "1210.0",
+    )
+    assert (first["pump_duty_percent"], first["pump_rpm"]) == ("80.0", "")
+    assert first["warnings"] == "Mind the hum. And the door."
+    assert (second["outcome"], second["fan_duty_percent"], second["LAeq_db"]) == (
+        "floor-too-high",
+        "",
+        "",
+    )
+
+
+@pytest.mark.parametrize(("factor", "drift_db", "void"), [(2.0, 0.0, False), (1.8, 0.915, True)])
+def test_closing_a_series_enters_the_drift(document, calibrated, factor, drift_db, void):
+    """The calibration after the series goes into the chain, and voids it beyond 0.5 dB."""
+    closed, drift = close_series(document, calibrated(48_000, factor), "x")
+
+    assert closed.chain.drift_db == pytest.approx(drift_db, abs=0.001)
+    assert closed.chain.void is drift.void is void
+    assert closed.coolers == document.coolers
+
+
+def test_a_small_measured_drift_is_surer_than_an_unknown_one(document, calibrated):
+    """Repeating the calibration narrows the comparative interval."""
+    closed, _ = close_series(document, calibrated(48_000, 2.0), "x")
+
+    assert closed.chain.U95_comparative_db < document.chain.U95_comparative_db
+
+
+def test_settings_without_a_calibration_cannot_be_closed(document, calibrated):
+    """Settings that do not say what they were calibrated with are refused."""
+    chain = document.chain.model_copy(update={"pascal_per_unit": None})
+
+    with pytest.raises(DocumentError, match="calibrated with"):
+        close_series(document.model_copy(update={"chain": chain}), calibrated(48_000), "x")
