@@ -66,6 +66,8 @@ class Settings(BaseSettings):
     """Channels of devices and programs."""
     calibration: Path | None = None
     """Calibration document to use when none is given."""
+    response: Path | None = None
+    """Response of the microphone to take out of every level."""
     bench: str | None = None
     """Base URL of the bench to match on."""
     bench_token: str | None = None

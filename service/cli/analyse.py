@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from service.cli.options import AsJson
+from service.cli.options import AsJson, ResponseFile
 from service.cli.progress import progress_bar
 from service.cli.runtime import print_json
 
@@ -47,6 +47,7 @@ def analyse(
             show_default=False,
         ),
     ] = None,
+    response: ResponseFile = None,
     field: Annotated[
         str,
         typer.Option("--field", help="'free' or 'diffuse': the sound field that loudness assumes."),
@@ -80,7 +81,7 @@ def analyse(
             f"--csv holds the levels of one recording, not of {len(files)}; analyse them one by "
             "one."
         )
-    request = _request(calibration, pascal_per_unit, field, start_s, end_s)
+    request = _request(calibration, pascal_per_unit, response, field, start_s, end_s)
     if len(files) == 1:
         with progress_bar(str(files[0])) as progress:
             documents = [analyse_file(files[0], request, log_path=csv, progress=progress)]
@@ -98,9 +99,10 @@ def analyse(
     return 0
 
 
-def _request(
+def _request(  # noqa: PLR0917 - one value an option
     calibration: Path | None,
     pascal_per_unit: float | None,
+    response: Path | None,
     field: str,
     start_s: float,
     end_s: float | None,
@@ -110,6 +112,7 @@ def _request(
     from service.errors import SettingsError
     from service.jobs.analysis import AnalysisRequest
     from service.storage.document_files import read_document_text
+    from service.storage.response_tables import read_response
 
     if calibration is not None and pascal_per_unit is not None:
         raise SettingsError("Give either --calibration or --pascal-per-unit, not both.")
@@ -119,8 +122,10 @@ def _request(
     if calibration is not None:
         text = read_document_text(calibration, "calibration")
         document = CalibrationDocument.from_json(text, str(calibration))
+    at_hz = 1000.0 if document is None else document.reference_frequency_hz or 1000.0
     return AnalysisRequest(
         calibration=document,
+        response=None if response is None else read_response(response, calibrated_at_hz=at_hz),
         pascal_per_unit=pascal_per_unit,
         field="free" if field == "free" else "diffuse",
         start_s=start_s,

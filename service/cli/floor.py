@@ -13,6 +13,7 @@ from service.cli.options import (
     DataFolder,
     InputText,
     RateHz,
+    ResponseFile,
 )
 from service.cli.runtime import open_session, print_json, remark
 
@@ -26,6 +27,7 @@ def floor(
     *,
     input_text: InputText = None,
     calibration: CalibrationFile = None,
+    response: ResponseFile = None,
     seconds: Annotated[
         float, typer.Option("--seconds", min=6.0, max=3600.0, help="How long to listen.")
     ] = 30.0,
@@ -58,7 +60,8 @@ def floor(
     with session.open_input(input_text, rate_hz=rate_hz, channels=channels) as source:
         document = session.calibration(calibration, source)
         remark(f"listening to the room on {source.name} for {seconds:g} s")
-        found = check_floor(source, document, seconds=seconds, time=utc_now())
+        table = session.response(response, document)
+        found = check_floor(source, document, seconds=seconds, time=utc_now(), response=table)
     if save is not None:
         save_text(save, found.to_json())
     if as_json:

@@ -13,6 +13,7 @@ from service.cli.options import (
     DataFolder,
     InputText,
     RateHz,
+    ResponseFile,
 )
 from service.cli.runtime import Session, open_session, remark
 
@@ -39,6 +40,7 @@ def match(
     ] = None,
     input_text: InputText = None,
     calibration: CalibrationFile = None,
+    response: ResponseFile = None,
     target_db: Annotated[
         float | None,
         typer.Option(
@@ -127,6 +129,7 @@ def match(
         token=token,
         input_text=input_text,
         calibration=calibration,
+        response=response,
         rate_hz=rate_hz,
         channels=channels,
         out=out,
@@ -184,6 +187,7 @@ def _run(
     token: str | None,
     input_text: str | None,
     calibration: Path | None,
+    response: Path | None,
     rate_hz: int | None,
     channels: int | None,
     out: Path | None,
@@ -218,6 +222,7 @@ def _run(
                 client,
                 source,
                 document,
+                response=session.response(response, document),
                 trail_path=trail_path,
                 tell=remark,
             )

@@ -13,6 +13,7 @@ __all__ = [
     "DataFolder",
     "InputText",
     "RateHz",
+    "ResponseFile",
 ]
 
 InputText = Annotated[
@@ -50,6 +51,16 @@ CalibrationFile = Annotated[
         "--calibration",
         metavar="FILE",
         help="Calibration document [default: the newest one kept of this input].",
+        show_default=False,
+    ),
+]
+ResponseFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--response",
+        metavar="FILE",
+        help="Response of the microphone to take out: frequency in Hz, dB[, phase] on each line, "
+        "for the field it is used in [default: none].",
         show_default=False,
     ),
 ]

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
+    from acoustic.microphone_response import MicrophoneResponse
     from service.documents.calibration import CalibrationDocument
     from service.ports import SoundSource
     from service.settings import Settings
@@ -103,6 +104,17 @@ class Session:
             )
         remark(f"using the calibration of {newest.time:%Y-%m-%d %H:%M} UTC")
         return newest
+
+    def response(
+        self, given: Path | None, calibration: "CalibrationDocument"
+    ) -> "MicrophoneResponse | None":
+        """Return the response of the microphone to take out, if one is named anywhere."""
+        from service.storage.response_tables import read_response
+
+        path = given or self.settings.response
+        if path is None:
+            return None
+        return read_response(path, calibrated_at_hz=calibration.reference_frequency_hz or 1000.0)
 
 
 def open_session(config: Path | None, data: Path | None) -> Session:

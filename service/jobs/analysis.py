@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from acoustic.loudness import SoundField
+from acoustic.microphone_response import MicrophoneResponse
 from acoustic.short_levels import ShortLevels
 from service.documents.analysis import AnalysisDocument, UncalibratedAnalysisDocument
 from service.documents.calibration import CalibrationDocument
@@ -24,6 +25,8 @@ class AnalysisRequest:
 
     calibration: CalibrationDocument | None = None
     """The calibration of what it was recorded with."""
+    response: MicrophoneResponse | None = None
+    """Response of the microphone, to be taken out of the sound."""
     pascal_per_unit: float | None = None
     """Instead of a calibration, sound pressure in pascals of a sample of value 1.0. Without
     either, levels are re full scale."""
@@ -105,7 +108,9 @@ def analyse_recording(
         If the recording is damaged.
     """
     part, factor = _part(recording, request), _factor(recording, request)
-    measured = measure_recording(part, factor, keep=keep, progress=progress)
+    measured = measure_recording(
+        part, factor, response=request.response, keep=keep, progress=progress
+    )
     notes = coding_notes(recording.coding)
     if request.calibration is not None and recording.source.channels > 1:
         notes = (

@@ -12,6 +12,7 @@ from acoustic.analyser import analyse, finish, start
 from acoustic.band_frequencies import audible_bands
 from acoustic.decibels import level_db
 from acoustic.frequency_weighting import a_weighting_db
+from acoustic.microphone_response import MicrophoneResponse
 from acoustic.short_levels import ROW_S, ShortLevels, join_short_levels
 from acoustic.signals import PressureSignal, Samples
 from calibration.room_floor import judge_floor, usable_intervals
@@ -37,6 +38,7 @@ def check_floor(
     *,
     seconds: float,
     time: datetime,
+    response: MicrophoneResponse | None = None,
     progress: Callable[[float], None] = lambda _: None,
 ) -> FloorDocument:
     """Listen to a room with everything stopped and state its floor.
@@ -51,6 +53,8 @@ def check_floor(
         How long to listen.
     time : datetime
         What time it is.
+    response : MicrophoneResponse, optional
+        Response of the microphone, to be taken out of the sound.
     progress : callable, optional
         Told the seconds heard so far.
 
@@ -66,7 +70,7 @@ def check_floor(
     DocumentError
         If the calibration is not one for this source.
     """
-    sound = CalibratedSound(source, calibration)
+    sound = CalibratedSound(source, calibration, response)
     rows, valid, kept = _listen(sound, seconds, progress)
     levels_db = rows.LAeq_db[:, 0]
     valid = valid[: levels_db.size]

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from acoustic.analyser import analyse, start
+from acoustic.microphone_response import MicrophoneResponse, correct, start_correction
 from acoustic.short_levels import MILLISECONDS_PER_ROW, ROW_S
 from acoustic.signals import DigitalSignal, PressureSignal, Samples
 from acoustic.time_weighting import millisecond_edges
@@ -64,6 +65,8 @@ class CalibratedSound:
         The input.
     calibration : CalibrationDocument
         Its calibration.
+    response : MicrophoneResponse, optional
+        Response of the microphone, to be taken out of the sound.
 
     Raises
     ------
@@ -71,12 +74,20 @@ class CalibratedSound:
         If the calibration is not one for this source.
     """
 
-    def __init__(self, source: SoundSource, calibration: CalibrationDocument) -> None:
+    def __init__(
+        self,
+        source: SoundSource,
+        calibration: CalibrationDocument,
+        response: MicrophoneResponse | None = None,
+    ) -> None:
         self.pascal_per_unit = pascal_per_unit_for(source, calibration)
         """Sound pressure in pascals of a sample of value 1.0."""
         self._channel = calibration.channel - 1
         self._source = source
         self._intervals = 0
+        self._correction = (
+            None if response is None else start_correction(response, source.rate_hz, 1)
+        )
 
     @property
     def rate_hz(self) -> int:
@@ -104,6 +115,8 @@ class CalibratedSound:
         edges = millisecond_edges(self.rate_hz, first, first + MILLISECONDS_PER_ROW)
         block = self._source.read(int(edges[-1] - edges[0]))
         samples = block.signal.samples[:, self._channel : self._channel + 1]
+        if self._correction is not None:
+            samples, self._correction = correct(self._correction, samples)
         digital = DigitalSignal(samples, block.signal.rate_hz)
         return PressureSignal.from_digital(digital, self.pascal_per_unit), not block.faults
 

@@ -16,6 +16,7 @@ from acoustic.level_statistics import (
     no_totals,
     summarise,
 )
+from acoustic.microphone_response import MicrophoneResponse, correct, start_correction
 from acoustic.short_levels import ROW_S, ShortLevels
 from acoustic.signals import DigitalSignal, PressureSignal, Samples
 from acoustic.spectrum import Spectrum, add_to_spectrum, averaged_spectrum, start_spectrum
@@ -78,6 +79,7 @@ def measure_recording(
     part: RecordedPart,
     pascal_per_unit: float | None,
     *,
+    response: MicrophoneResponse | None = None,
     keep: Callable[[ShortLevels], None],
     progress: Callable[[float], None],
 ) -> MeasuredRecording:
@@ -89,6 +91,8 @@ def measure_recording(
         The part.
     pascal_per_unit : float or None
         Sound pressure in pascals of a sample of value 1.0; None for levels re full scale.
+    response : MicrophoneResponse, optional
+        Response of the microphone, to be taken out of the sound.
     keep : callable
         Given all rows of 100 ms as they come.
     progress : callable
@@ -112,6 +116,9 @@ def measure_recording(
     watch = SoundnessWatch(part.file, source.rate_hz, source.channels, part.start_s)
     levels = start(source.rate_hz, source.channels)
     spectrum = start_spectrum(source.rate_hz, source.channels, spacing_hz=_SPACING_HZ)
+    correction = (
+        None if response is None else start_correction(response, source.rate_hz, source.channels)
+    )
     totals: LevelTotals | None = None
     offset: Samples | None = None
     heard = 0
@@ -121,6 +128,9 @@ def measure_recording(
         if offset is None:
             offset = _offset(digital.samples[: _offset_frames(part)])
         centred = DigitalSignal(digital.samples - offset, digital.rate_hz)
+        if correction is not None:
+            corrected, correction = correct(correction, centred.samples)
+            centred = DigitalSignal(corrected, digital.rate_hz)
         pressure = PressureSignal.from_digital(centred, factor)
         levels, rows = analyse(levels, pressure)
         spectrum = add_to_spectrum(spectrum, pressure)

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from pathlib import Path
 
+from acoustic.microphone_response import MicrophoneResponse
 from calibration.results import MatchRequest, MatchResult
 from service.clock import utc_now
 from service.documents.calibration import CalibrationDocument
@@ -25,6 +26,7 @@ def match_and_record(
     source: SoundSource,
     calibration: CalibrationDocument,
     *,
+    response: MicrophoneResponse | None = None,
     trail_path: Path,
     tell: Callable[[str], None],
 ) -> tuple[MatchResult, CoolerPart]:
@@ -42,6 +44,8 @@ def match_and_record(
         The input; stays open.
     calibration : CalibrationDocument
         Its calibration.
+    response : MicrophoneResponse, optional
+        Response of the microphone, to be taken out of the sound.
     trail_path : Path
         Where the trail goes.
     tell : callable
@@ -59,7 +63,7 @@ def match_and_record(
     EvenhushError
         If bench, sound or disk fail.
     """
-    sound = CalibratedSound(source, calibration)
+    sound = CalibratedSound(source, calibration, response)
     listener = LevelListener(sound)
     description = bench.describe()
     header = TrailHeader(

@@ -180,3 +180,25 @@ def test_demo_recordings_are_made_again(evenhush, tmp_path):
     assert {path.name for path in (tmp_path / "new").iterdir()} == {
         path.name for path in RECORDINGS.iterdir()
     }
+
+
+def test_a_microphone_table_changes_what_is_analysed(evenhush, tmp_path):
+    """A table that is flat changes nothing, one that tilts lowers the bands it says too high."""
+    cooler = RECORDINGS / "fjord-140-at-100-percent.flac"
+    bands = (20, 40, 80, 160, 315, 630, 1000, 1250, 2500, 5000, 10000, 16000)
+    for name, tilt in (("flat.txt", 0.0), ("tilted.txt", 3.0)):
+        rows = [f"{hz} {tilt if hz > 1000 else 0.0}" for hz in bands]
+        (tmp_path / name).write_text("\n".join(rows))
+
+    def third_octaves(*words):
+        ran = evenhush("analyse", cooler, "--pascal-per-unit", 6.4, "--json", *words)
+        found = ran.json["third_octaves"]
+        return dict(zip(found["nominal_hz"], found["LZeq_db"], strict=True))
+
+    plain = third_octaves()
+    flat = third_octaves("--response", "flat.txt")
+    tilted = third_octaves("--response", "tilted.txt")
+
+    assert all(abs(flat[hz] - plain[hz]) < 0.01 for hz in plain)
+    assert tilted[4000] - plain[4000] == pytest.approx(-3.0, abs=0.1)
+    assert tilted[500] - plain[500] == pytest.approx(0.0, abs=0.1)

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from acoustic.microphone_response import microphone_response
 from service.errors import DocumentError, SoundEnded
 from service.jobs.listening import CalibratedSound, LevelListener
 
@@ -102,3 +103,19 @@ def test_a_calibration_for_something_else_is_refused(array_source, calibrated, c
 
     with pytest.raises(DocumentError, match=words):
         CalibratedSound(source, calibration)
+
+
+def test_the_response_of_the_microphone_is_taken_out(array_source, calibrated):
+    """A microphone that reads 4 dB too much at 250 Hz reads a tone there right once corrected."""
+    time_s = np.arange(48_000 * 4) / 48_000
+    samples = 0.01 * 10 ** (4 / 20) * np.sqrt(2) * np.sin(2 * np.pi * 250 * time_s)
+    table = np.array([[f, 4.0 if f < 500 else 0.0] for f in (20, 31.5, 63, 125, 250, 500, 707)])
+    table = np.vstack([table, [[f, 0.0] for f in (1000, 2000, 4000, 8000, 16000)]])
+    response = microphone_response(table, calibrated_at_hz=1000.0)
+    sound = CalibratedSound(array_source(samples, 48_000), calibrated(48_000, 1.0), response)
+
+    listener = LevelListener(sound)
+    listener.take(2.0)
+    levels_db, _ = listener.take(1.0)
+
+    assert levels_db.mean() == pytest.approx(20 * np.log10(0.01 / 20e-6) - 8.68, abs=0.1)
