@@ -28,6 +28,7 @@ input = "device:USB"
 rate_hz = 96000
 channels = 2
 calibration = "cal.json"
+response = "mic.txt"
 bench = "http://127.0.0.1:9000"
 bench_token = "abc"
 data = "kept"
@@ -53,6 +54,7 @@ def test_every_key_of_a_file(tmp_path: Path) -> None:
         "rate_hz": 96_000,
         "channels": 2,
         "calibration": Path("cal.json"),
+        "response": Path("mic.txt"),
         "bench": "http://127.0.0.1:9000",
         "bench_token": "abc",
         "data": Path("kept"),

@@ -7,8 +7,8 @@ import pytest
 import soundfile
 from spectral_levels import laeq_db, level_db, power_spectrum_pa2
 
-from service.wiring.recordings import make_demo_recordings
 from service.errors import StorageError
+from service.wiring.recordings import make_demo_recordings
 
 IN_THE_TREE = Path(__file__).parents[3] / "recordings"
 STEMS = sorted(path.stem for path in IN_THE_TREE.glob("*.flac"))
