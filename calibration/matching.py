@@ -126,8 +126,11 @@ class _Match:
         readings = [speed for speed in history.rpm[1:] if speed is not None]
         if start_rpm is not None and not hurried:
             self.pace = self.pace.learn(start_rpm, history.seconds[1:], readings)
-        self.range.note(percent, turning=rpm != 0)
-        self.speeds = self.speeds.add(percent, None if rpm == 0 else self._axis(rpm))
+        axis = self._axis(rpm)
+        # Standing fans that stay so tell what would start them, not what would keep them turning.
+        if axis != 0 or start_rpm != 0 or self.range.running_percent is None:
+            self.range.note(percent, turning=axis != 0)
+        self.speeds = self.speeds.add(percent, axis or None)
         return rpm
 
     def _hurry(self, percent: float, goal_rpm: float) -> Steps[bool]:
@@ -204,7 +207,7 @@ class _Match:
         """
         hands = self.hands
         rpm = yield from self._go(percent, tolerated_change)
-        if rpm == 0:
+        if self._axis(rpm) == 0:
             return None
         expected = self.evidence.expected_reading(self._axis(rpm), hands.pump_percent)
         listener = SettingListener(self.known, hands.arrival)
@@ -264,6 +267,11 @@ class _Match:
             speeds, goal.cooler_db, goal.sd_db, target_db, self.request.tolerance_db
         )
         self.goal_rpm = wanted_rpm
+        # An end of the range is meant as such, wherever the play would put it.
+        if wanted_rpm == fastest:
+            return self.range.highest_percent
+        if wanted_rpm == self.speeds.rpm_at(self.range.lowest_percent):
+            return self.range.lowest_percent
         hurried = self._worth_hurrying(wanted_rpm)
         percent = self.speeds.duty_for(wanted_rpm, from_beyond=hurried)
         if not hurried:
@@ -279,22 +287,24 @@ class _Match:
 
     def _clear_of_standing(self, percent: float) -> Steps[float]:
         """Keep a wanted duty away from where the fans stand still."""
-        if not self.range.forbids(percent):
-            return percent
         if self.range.running_percent is None:
             return self.range.highest_percent
-        while self.range.undecided():
-            middle = self.range.middle()
-            yield Remark(f"looking for the slowest speed the fans hold, at {middle:g} % duty")
-            yield from self._start_above(self.range.running_percent)
-            yield from self._go(middle, _EXPLORING_CHANGE)
-        if self.speeds.moves[-1][1] is None:
-            yield from self._start_above(self.range.running_percent)
-        return self.range.running_percent
+        if self.range.forbids(percent):
+            while self.range.undecided():
+                middle = self.range.middle()
+                yield Remark(f"looking for the slowest speed the fans hold, at {middle:g} % duty")
+                yield from self._start_above(self.range.running_percent)
+                yield from self._go(middle, _EXPLORING_CHANGE)
+            percent = self.range.running_percent
+        if self.hands.fan_rpm() == 0:
+            yield from self._start_above(percent)
+        return percent
 
     def _start_above(self, percent: float) -> Steps[None]:
         """Give standing fans a push: a duty that keeps them turning may not start them."""
         yield from self._go(self.range.clip(percent + _START_STEP_PERCENT), 0.05)
+        if self.hands.fan_rpm() == 0:
+            yield from self._go(self.range.highest_percent, 0.05)
 
     def _move_pump(self, verdict: Verdict) -> bool:
         """Move the pump when the fans are at their limit; tell whether there was room."""

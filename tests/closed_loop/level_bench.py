@@ -125,7 +125,7 @@ class LevelBench:
         return t.full_rpm * share
 
     def fan_level_db(self, rpm: float) -> float:
-        """Level of the fan alone at a speed: a straight law with humps where something resonates."""
+        """Level of the fan alone at a speed: a straight law with humps of resonances."""
         t = self.traits
         if rpm < 1:
             return -100.0
