@@ -123,9 +123,8 @@ class _Match:
         yield from self.hands.set_fans(percent)
         history = yield from self.hands.settle(tolerated_change)
         rpm = history.last_rpm
-        readings = [speed for speed in history.rpm[1:] if speed is not None]
         if start_rpm is not None and not hurried:
-            self.pace = self.pace.learn(start_rpm, history.seconds[1:], readings)
+            self.pace = self.pace.learn(start_rpm, *history.readings())
         axis = self._axis(rpm)
         # Standing fans that stay so tell what would start them, not what would keep them turning.
         if axis != 0 or start_rpm != 0 or self.range.running_percent is None:

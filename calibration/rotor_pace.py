@@ -54,8 +54,10 @@ class RotorPace:
         RotorPace
             The knowledge after it; unchanged when the move was too small to tell.
         """
-        way = rpm[-1] - start_rpm if rpm else 0.0
-        if abs(way) < 0.05 * max(rpm, default=0.0) or not rpm[-1]:
+        if not rpm or not rpm[-1]:
+            return self
+        way = rpm[-1] - start_rpm
+        if abs(way) < 0.05 * max(rpm):
             return self
         left = (rpm[-1] - np.array(rpm)) / way
         clear = (left > _CLEAR_SHARE) & (left < 1.0)

@@ -36,6 +36,15 @@ class SpeedHistory:
         """The last reading."""
         return self.rpm[-1]
 
+    def readings(self) -> tuple[list[float], list[float]]:
+        """Times and speeds of the readings that told a speed."""
+        told = [
+            (seconds, rpm)
+            for seconds, rpm in zip(self.seconds, self.rpm, strict=True)
+            if rpm is not None
+        ]
+        return [seconds for seconds, _ in told], [rpm for _, rpm in told]
+
     def settled(self, tolerated_change: float = SETTLED_CHANGE) -> bool:
         """Tell whether the speed has come to rest.
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calibration.fan_noise import Estimate, NoisePriors, SettingLevel, fit_noise
+from calibration.fan_noise import Estimate, NoisePriors, SettingLevel, fit_noise, fit_noise_of_any
 
 PUMP_PRIORS = NoisePriors(pump_at_80_percent=Estimate(33.0, 6.5))
 HEARD_WELL_DB = 0.02
@@ -119,6 +119,24 @@ def test_a_resonance_is_followed_where_it_was_heard():
         assert posterior.cooler_at(index).mean_db == pytest.approx(
             cooler.level_db(speeds[index]), abs=0.1
         )
+
+
+def test_strong_resonances_are_believed_when_heard():
+    """Humps of 4 dB leave more doubt between the speeds that were heard, a straight law none."""
+    cooler = Cooler(38.0, 55.0, 24.0)
+    speeds = [0.0, 1000.0, 1100.0, 1210.0, 1330.0]
+    heard = [cooler.heard(rpm) for rpm in speeds]
+    humped = [
+        replace(one, reading=Estimate(one.reading.mean_db + bump, HEARD_WELL_DB))
+        for one, bump in zip(heard, [0.0, 0.0, 4.0, -1.0, 3.0], strict=True)
+    ]
+    between = np.array([1155.0])
+    straight_sd = fit_noise_of_any(heard, NoisePriors()).cooler_over_speed(between, 0.0)[1]
+    usual_sd = fit_noise(heard, NoisePriors()).cooler_over_speed(between, 0.0)[1]
+    humped_sd = fit_noise_of_any(humped, NoisePriors()).cooler_over_speed(between, 0.0)[1]
+
+    assert straight_sd == pytest.approx(usual_sd)
+    assert humped_sd[0] > 2 * straight_sd[0]
 
 
 @pytest.mark.parametrize("rpm", [700.0, 1000.0, 1500.0])

@@ -117,6 +117,22 @@ def test_speed_is_the_mean_over_the_listening():
     assert listen(heard(steady_db(1))).rpm is None
 
 
+def test_an_intrusion_that_began_on_arrival_is_seen():
+    """A vehicle already there when listening starts is told by the quieter seconds before it."""
+    before = heard(steady_db(2, 5))
+    drowned = np.concatenate([steady_db(3, 6) + 12.0, steady_db(3, 7)])
+    knowing = SettingListener(ListeningKnowledge(), [before])
+    knowing.add(heard(drowned[:30]), None)
+    blind = listen(heard(drowned[:30]))
+
+    assert blind.estimate().mean_db == pytest.approx(52.0, abs=0.2)
+    assert knowing.estimate() is None
+    knowing.add(heard(drowned[30:]), None)
+    assert knowing.estimate().mean_db == pytest.approx(40.0, abs=0.2)
+    # What was heard on arrival is no part of the listening itself.
+    assert knowing.heard_s == pytest.approx(6.0)
+
+
 def test_knowledge_makes_the_next_setting_surer():
     """After still settings the same seconds of listening give a narrower interval."""
     known = ListeningKnowledge()

@@ -59,6 +59,18 @@ def test_a_target_out_of_reach_leads_to_the_end(target_db, expected):
     ) == pytest.approx(expected)
 
 
+@pytest.mark.parametrize("target_db", [20.0, 5.0, 60.0, 90.0])
+def test_the_least_known_speed_does_not_lure(target_db):
+    """Far out of reach the nearest end is taken, although something else is known less."""
+    mean_db = 40 + 30 * np.log10(SPEEDS / 1000)
+    sd_db = np.full(SPEEDS.size, 0.2)
+    sd_db[80:120] = 3.0
+    sd_db[-20:] = 3.0 if target_db < 40 else 0.2
+    end = 500.0 if target_db < 40 else 2500.0
+
+    assert most_probable_speed(SPEEDS, mean_db, sd_db, target_db, 0.3) == pytest.approx(end)
+
+
 @given(
     seed=st.integers(0, 2**32 - 1), target_db=st.floats(-50, 150), tolerance_db=st.floats(0.05, 3)
 )

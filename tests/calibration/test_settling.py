@@ -70,6 +70,16 @@ def test_without_a_tachometer_ten_seconds_must_do():
     assert seconds_until_settled(lambda _: None) == pytest.approx(10.0)
 
 
+def test_readings_that_told_nothing_are_left_out_with_their_time():
+    """Gaps of the tachometer leave times and speeds in step."""
+    history = SpeedHistory()
+    for rpm in (1000.0, None, 1100.0, 0.0):
+        history.add(0.5, rpm)
+
+    assert history.readings() == ([0.5, 1.5, 2.0], [1000.0, 1100.0, 0.0])
+    assert history.last_rpm == 0.0
+
+
 @given(
     readings=st.lists(st.none() | st.floats(0, 20_000), min_size=60, max_size=60),
     tolerated_change=st.floats(0, 0.1),

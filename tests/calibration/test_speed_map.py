@@ -93,6 +93,30 @@ def test_a_swallowed_step_does_not_mislead():
     assert lead(fan, speeds, wanted_rpm, 2).last_rpm == pytest.approx(wanted_rpm, rel=0.003)
 
 
+@pytest.mark.parametrize("play", [0.0, 0.2, 0.5])
+@pytest.mark.parametrize("step", [-0.1, 0.1])
+def test_a_speed_approached_from_beyond_has_its_play_on_the_other_side(play, step):
+    """After driving the fans past a goal, the duty given for it leads there too."""
+    fan = Fan(play)
+    speeds = visit(fan, [20.0, 68.0, 50.0, 52.0, 50.0, 50.6, 51.2])
+    wanted_rpm = speeds.last_rpm * (1 + step)
+    duty = speeds.duty_for(wanted_rpm, from_beyond=True)
+    fan.go(speeds.duty_for(wanted_rpm * (1 + 0.5 * step)))
+
+    assert fan.go(duty) == pytest.approx(wanted_rpm, rel=0.01)
+
+
+def test_a_step_that_was_lost_is_told():
+    """A step the speed did not follow asks for half as much again, only the same way."""
+    speeds = SpeedMap().add(50.0, 1000.0).add(60.0, 1180.0).add(60.4, 1180.0)
+
+    assert speeds.step_that_was_lost(1.0) == pytest.approx(0.6)
+    assert speeds.step_that_was_lost(-1.0) == 0.0
+    assert speeds.add(61.0, 1191.0).step_that_was_lost(1.0) == 0.0
+    assert speeds.add(61.0, None).step_that_was_lost(1.0) == 0.0
+    assert SpeedMap().add(60.0, 1180.0).step_that_was_lost(1.0) == 0.0
+
+
 def test_going_on_in_the_same_direction_needs_no_extra():
     """Where the direction does not change the play has been taken up already."""
     fan = Fan(0.5)

@@ -32,7 +32,9 @@ class Mood:
 
 MOODS = st.builds(
     Mood,
-    rpm=st.sampled_from(["follows", "dropouts", "random", "standing", "none", "stalls", "crawls"]),
+    rpm=st.sampled_from(
+        ["follows", "dropouts", "gaps", "random", "standing", "none", "stalls", "crawls"]
+    ),
     levels=st.sampled_from(["steady", "loud bursts", "random", "silent", "wild", "pulses"]),
     level_db=st.floats(-10, 90),
     slope_db=st.floats(-20, 80),
@@ -94,6 +96,7 @@ class MoodyBench:
         return {
             "follows": steady,
             "dropouts": 0.0 if rng.random() < 0.1 else steady,
+            "gaps": None if rng.random() < 0.2 else steady,
             "random": float(rng.choice([0.0, rng.uniform(0, 5000)])),
             "standing": 0.0,
             "stalls": steady if duty > rng.uniform(25, 55) else 0.0,

@@ -284,6 +284,28 @@ def test_without_a_tachometer(seed):
 
 
 @pytest.mark.parametrize("seed", SEEDS)
+def test_no_duty_and_no_tachometer(seed):
+    """Where nothing shows the speed and the bench takes 0 %, that duty counts as standing."""
+    plant = bench(
+        seed,
+        WithoutTachometer,
+        full_level_db=60.0,
+        exponent_db=45.0,
+        speed_at_zero=0.5,
+        bumps=(),
+        min_duty_percent=0.0,
+        stall_percent=0.5,
+        dead_zone_percent=1.0,
+        floor_db=22.0,
+    )
+    result = matched(plant, floor=FloorReading(22.0, 0.3))
+
+    assert result.outcome == "louder-at-minimum"
+    assert 0.0 < result.actuators["fan"].duty_percent < 3.0
+    assert result.level.mean_db == pytest.approx(plant.true_level_db(), abs=0.8)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
 def test_several_fans_move_together(seed):
     """Three fans get one duty each time and are given with the speed that each reports."""
     plant = bench(seed, WithThreeFans, full_level_db=48.0)
