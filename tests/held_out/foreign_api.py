@@ -44,7 +44,6 @@ class Bench:
         self.violations: list[dict[str, Any]] = []
         self.events: list[str] = []
         self.refusals: list[str] = []
-        self.calls = 0
         self._secret: str | None = None
         self._holder = ""
         self._ends = 0.0
@@ -225,8 +224,7 @@ class Answers(BaseHTTPRequestHandler):
         bench = self.server.bench
         bench.watch()
         with bench.lock:
-            bench.calls += 1
-            if bench.calls > bench.description.get("sane_calls", float("inf")):
+            if len(bench.plant.visits) > bench.description.get("sane_visits", float("inf")):
                 self._talk_nonsense()
                 return
             try:

@@ -200,7 +200,7 @@ class Run:
     said: Said
     truth: dict[str, Any]
     control_after: str
-    calibration_error_db: float
+    calibration_error_db: float = 0.0
     entry: dict[str, Any] = field(default_factory=dict)
     true_level_db: float | None = None
     """Closed-form level of the settings that were given, with the history that led to them."""
@@ -238,26 +238,24 @@ class Run:
         )
 
 
-def match(cooler: HeldOut, folder: Path, *sound_options: str) -> Run:
-    """Calibrate, match, and judge one cooler on a bench of its own."""
+def match(cooler: HeldOut, folder: Path, saved: Path | None = None) -> Run:
+    """Match and judge one cooler on a bench of its own; calibrate first if no file is given."""
     with ForeignBench(cooler.description) as bench:
-        calibrated, saved = calibrate(bench, folder)
-        assert calibrated.exit_code == 0, calibrated.remarks
-        factor = calibrated.document["pascal_per_unit"]
-        true_factor = cooler.description["microphone"]["pascal_per_unit"]
-        arguments = match_arguments(
-            bench.url, bench.sound_input(*sound_options), saved, cooler, folder
-        )
+        if saved is None:
+            calibrated, saved = calibrate(bench, folder)
+            assert calibrated.exit_code == 0, calibrated.remarks
+        arguments = match_arguments(bench.url, bench.sound_input(), saved, cooler, folder)
         said = run_product(arguments, folder)
-        run = Run(
-            cooler,
-            said,
-            bench.truth(),
-            bench.state()["control"],
-            20.0 * math.log10(factor / true_factor),
-        )
+        run = Run(cooler, said, bench.truth(), bench.state()["control"])
+    run.calibration_error_db = calibration_error_db(saved, cooler.description)
     _judge(run, folder)
     return run
+
+
+def calibration_error_db(saved: Path, description: dict[str, Any]) -> float:
+    """Return how far a calibration is from the true factor of a bench's microphone."""
+    factor = json.loads(saved.read_text(encoding="utf-8"))["pascal_per_unit"]
+    return 20.0 * math.log10(factor / description["microphone"]["pascal_per_unit"])
 
 
 def _judge(run: Run, folder: Path) -> None:

