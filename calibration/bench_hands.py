@@ -4,7 +4,7 @@ All methods that touch the bench are sub-generators of steps, so that the proced
 reads like work at the bench.
 """
 
-from collections.abc import Generator
+from collections.abc import Generator, Sequence
 from typing import Final, TypeVar
 
 import numpy as np
@@ -24,6 +24,9 @@ Steps = Generator[Step, Observation, T]
 
 _SETTLING_STEP_S: Final = 0.5
 """How often the tachometer is read while a speed settles."""
+_PUMP_CHANGE: Final = 0.02
+"""Relative change of a pump's speed over 2 s that counts as rest: its part of the level is small,
+and its tachometer coarse."""
 _AUTOMATIC_PUMP_PERCENT: Final = 80.0
 """Where a pump is tried first when nobody asked for a duty: cool, and rarely its loudest."""
 
@@ -124,9 +127,13 @@ class BenchHands:
 
     def fan_rpm(self) -> float | None:
         """Mean of the fans' tachometers at the last reading; None if none has one."""
+        return self._mean_rpm(self.fans)
+
+    def _mean_rpm(self, names: Sequence[str]) -> float | None:
+        """Mean of some tachometers at the last reading; None if none of them tells."""
         if self._state is None:
             return None
-        speeds = [self._state.actuators[name].rpm for name in self.fans]
+        speeds = [self._state.actuators[name].rpm for name in names]
         known = [rpm for rpm in speeds if rpm is not None]
         return float(np.mean(known)) if known else None
 
@@ -168,7 +175,7 @@ class BenchHands:
         return answer
 
     def settle(self, tolerated_change: float) -> Steps[SpeedHistory]:
-        """Wait until the fan speed has come to rest.
+        """Wait until the speeds of fans and pumps have come to rest.
 
         Parameters
         ----------
@@ -178,11 +185,18 @@ class BenchHands:
         Returns
         -------
         SpeedHistory
-            The speeds on the way; the last is the one it came to.
+            The fans' speeds on the way; the last is the one they came to.
         """
-        history = SpeedHistory()
+        fans, pumps = SpeedHistory(), SpeedHistory()
         self.arrival = []
-        while not history.settled(tolerated_change):
+        while not (fans.settled(tolerated_change) and self._pumps_rest(pumps, tolerated_change)):
             self.arrival.append((yield from self.take(_SETTLING_STEP_S)))
-            history.add(_SETTLING_STEP_S, self.fan_rpm())
-        return history
+            fans.add(_SETTLING_STEP_S, self.fan_rpm())
+            pumps.add(_SETTLING_STEP_S, self._mean_rpm(self.pumps))
+        return fans
+
+    def _pumps_rest(self, history: SpeedHistory, tolerated_change: float) -> bool:
+        """Whether the pumps' speed rests; without their tachometers the fans decide."""
+        if history.last_rpm is None:
+            return True
+        return history.settled(max(tolerated_change, _PUMP_CHANGE))

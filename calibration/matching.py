@@ -229,7 +229,8 @@ class _Match:
             )
             return "unsteady"
         self._close(listener, reading)
-        return verdict
+        # A level that was lost again among intrusions never came to a verdict.
+        return verdict or "unsteady"
 
     def _judge(
         self, listener: SettingListener, reading: Estimate, expected: Estimate | None

@@ -1,6 +1,7 @@
 """When a change of speed has come to rest, judged by the tachometer alone."""
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Final
 
 __all__ = ["LATENCY_S", "SETTLED_CHANGE", "SpeedHistory"]
@@ -11,6 +12,8 @@ SETTLED_CHANGE: Final = 0.004
 """Relative change of speed over the window below which a speed counts as settled: 0.1 dB."""
 _WINDOW_S: Final = 2.0
 """Longer than the latency, so that what is heard now was produced at the settled speed."""
+_COARSEST_STEP: Final = 0.05
+"""Steps of a tachometer are no coarser than this; a larger jump is a drop-out."""
 _GIVE_UP_S: Final = 25.0
 """A speed that still wanders after this long is heard as it is; its hunting enters the interval."""
 _WITHOUT_TACHOMETER_S: Final = 10.0
@@ -73,4 +76,21 @@ class SpeedHistory:
             for seconds, rpm in zip(self.seconds, self.rpm, strict=True)
             if rpm is not None and seconds >= start
         ]
-        return max(recent) - min(recent) <= tolerated_change * max(recent)
+        if max(recent) - min(recent) <= tolerated_change * max(recent):
+            return True
+        return self._flickers(recent)
+
+    def _flickers(self, recent: list[float]) -> bool:
+        """Tell whether readings only go back and forth between two steps of the tachometer.
+
+        A coarse tachometer never agrees with itself; a speed on its way goes one way.
+        """
+        spread = max(recent) - min(recent)
+        if spread > _COARSEST_STEP * max(recent):
+            return False
+        known = [rpm for rpm in self.rpm if rpm is not None]
+        moves = [after - before for before, after in pairwise(known) if after != before]
+        if not moves or spread > 1.05 * min(abs(move) for move in moves):
+            return False
+        steps = [after - before for before, after in pairwise(recent)]
+        return any(step > 0 for step in steps) and any(step < 0 for step in steps)

@@ -246,3 +246,16 @@ def test_fans_without_a_tachometer_have_no_speed():
     pair.rpm_of = lambda name, _duty: 900.0 if name == "front" else None
     pair.run(hands.set_fans(50.0))
     assert hands.fan_rpm() == pytest.approx(900.0)
+
+
+def test_settling_waits_for_the_pump_too():
+    """A pump that is still on its way keeps the hands waiting although the fans rest."""
+    description = bench(fan=FAN, pump=PUMP)
+    south = Bench(description)
+    hands = BenchHands(description, request())
+    south.rpm_of = lambda name, _duty: (
+        1000.0 if name == "fan" else 3000.0 - 1500.0 * np.exp(-hands.bench_s / 1.5)
+    )
+    south.run(hands.settle(0.004))
+
+    assert hands.bench_s > 4.0

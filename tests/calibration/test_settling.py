@@ -87,3 +87,15 @@ def test_readings_that_told_nothing_are_left_out_with_their_time():
 def test_whatever_the_tachometer_says_the_wait_ends(readings, tolerated_change):
     """Random readings and dropouts never hold the loop for more than 25 s."""
     seconds_until_settled(lambda now: readings[round(2 * now)], tolerated_change)
+
+
+def test_a_coarse_tachometer_that_flickers_is_at_rest():
+    """Readings back and forth between two steps rest; the same step one way does not."""
+    flickering, climbing = SpeedHistory(), SpeedHistory()
+    for rpm in (900.0, 960.0, 990.0, 1020.0, 990.0, 1020.0, 1020.0):
+        flickering.add(0.5, rpm)
+    for rpm in (900.0, 930.0, 960.0, 990.0, 990.0, 990.0, 1020.0):
+        climbing.add(0.5, rpm)
+
+    assert flickering.settled(0.004)
+    assert not climbing.settled(0.004)
