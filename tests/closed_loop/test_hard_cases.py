@@ -12,7 +12,7 @@ from calibration.matching import match
 from calibration.results import FloorReading, MatchRequest
 from calibration.steps import Listen, Remark, SetDuty
 
-SEEDS = range(6)
+SEEDS = range(4)
 
 
 def bench(seed, kind=LevelBench, *, pump=False, **changes):
@@ -190,13 +190,13 @@ def test_a_level_that_jumps_about_is_never_called_sure(seed):
 
 
 def test_jumping_levels_are_mostly_unsteady():
-    """Out of a dozen coolers that hunt by several decibels most end as unsteady."""
+    """Out of eight coolers that hunt by several decibels most end as unsteady."""
     outcomes = [
         matched(bench(seed, hunting_sd_db=4.0, hunting_tau_s=5.0, full_level_db=48.0)).outcome
-        for seed in range(12)
+        for seed in range(8)
     ]
 
-    assert outcomes.count("unsteady") >= 8
+    assert outcomes.count("unsteady") >= 5
 
 
 def test_a_room_never_quiet_is_told():
@@ -218,6 +218,35 @@ def test_a_room_never_quiet_is_told():
     assert any("check the input" in warning for warning in result.warnings)
     assert result.level is None
     assert result.actuators is None
+
+
+def test_a_level_lost_among_pulses_is_unsteady():
+    """Where a level is lost again while it is listened to, turning fans are not called standing."""
+
+    class Pulsing(LevelBench):
+        """A bench that is loud for 3 s of listening and then pulses, quieter, once a second."""
+
+        heard_s = 0.0
+
+        def answer(self, step):
+            """Replace the levels by the course since the last change of duty."""
+            answer = super().answer(step)
+            if isinstance(step, SetDuty):
+                self.heard_s = 0.0
+            if not isinstance(step, Listen):
+                return answer
+            course = np.full(answer.levels_db.size, 40.0)
+            if self.heard_s >= 3.0:
+                course = np.where(np.arange(course.size) % 10 < 3, 30.0, 20.0)
+            self.heard_s += step.seconds if step.seconds >= 1.0 else 0.0
+            return replace(answer, levels_db=course + 0.2 * self.rng.standard_normal(course.size))
+
+    plant = bench(6, Pulsing, full_level_db=39.0, bumps=())
+    result = matched(plant, floor=FloorReading(15.0, 0.3))
+
+    assert result.outcome == "unsteady"
+    assert result.visited[-1].rejected_s > 55
+    assert len(result.visited) < 8
 
 
 @pytest.mark.parametrize("seed", SEEDS)
