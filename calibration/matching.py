@@ -13,6 +13,7 @@ import numpy as np
 from calibration.bench_hands import BenchHands, RunStopped, Steps
 from calibration.bench_state import BenchDescription
 from calibration.evidence import Evidence
+from calibration.fan_moves import EXPLORING_CHANGE, FanMoves
 from calibration.fan_noise import Estimate, NoisePriors
 from calibration.listening import ListeningKnowledge, SettingListener
 from calibration.next_setting import most_probable_speed, probability_within
@@ -23,10 +24,7 @@ from calibration.results import (
     MatchRequest,
     MatchResult,
 )
-from calibration.rotor_pace import HURRY_S, RotorPace
-from calibration.running_range import RunningRange
 from calibration.settling import SETTLED_CHANGE
-from calibration.speed_map import SpeedMap
 from calibration.steps import Remark
 from calibration.verdict import (
     LONGEST_LISTEN_S,
@@ -57,20 +55,8 @@ _FLOOR_LISTEN_AGAIN_S: Final = 15.0
 """Listening for a floor that reads suspiciously high: an intrusion has passed by then."""
 _FLOOR_WANDER_DB: Final = 0.3
 """Standard deviation of a room's floor between now and the end of a match."""
-_EXPLORING_CHANGE: Final = 0.015
-"""Change of speed over 2 s that is good enough for a setting that will not be the last."""
 _EXPLORING_STEP_PERCENT: Final = 6.0
 """A first step larger than this is rarely the last one."""
-_WORTH_HURRYING: Final = 0.01
-"""A smaller change of speed settles by itself within the two seconds that are waited anyway."""
-_SURELY_TURNING_PERCENT: Final = 40.0
-"""Fans that take a duty at all turn at this one: their lowest is 30 % at most."""
-_SMALLEST_STEP_PERCENT: Final = 0.15
-"""A smaller step changes nothing that could be heard."""
-_START_STEP_PERCENT: Final = 10.0
-"""How far above a duty that holds them standing fans start for sure."""
-_PLAY_STEP_PERCENT: Final = 3.0
-"""A step that takes up any play."""
 _CAME_BACK_CHANGE: Final = 0.01
 """Relative difference of speed on coming back to a setting that is told: a quarter decibel."""
 _LIKELY: Final = 0.5
@@ -97,7 +83,7 @@ class _Match:
     def __init__(self, request: MatchRequest, bench: BenchDescription) -> None:
         self.request = request
         self.hands = BenchHands(bench, request)
-        self.range = RunningRange(self.hands.lowest_percent, self.hands.highest_percent)
+        self.moves = FanMoves(self.hands)
         floor = NoisePriors().floor
         if request.floor is not None:
             known_sd = request.floor.U95_db / 1.96
@@ -106,54 +92,9 @@ class _Match:
         priors = NoisePriors(floor=floor, pump_at_80_percent=pump)
         self.evidence = Evidence(priors, request.applies_to)
         self.known = ListeningKnowledge()
-        self.speeds = SpeedMap()
-        self.pace = RotorPace()
-        self.goal_rpm: float | None = None
-        self.fan_percent = 0.0
         self.warnings: list[str] = []
 
     # Setting and listening
-
-    def _go(self, percent: float, tolerated_change: float) -> Steps[float | None]:
-        """Set a fan duty, wait until the speed rests, and learn what it says."""
-        start_rpm = self.hands.fan_rpm()
-        goal_rpm, self.goal_rpm = self.goal_rpm, None
-        hurried = goal_rpm is not None and (yield from self._hurry(percent, goal_rpm))
-        self.fan_percent = percent
-        yield from self.hands.set_fans(percent)
-        history = yield from self.hands.settle(tolerated_change)
-        rpm = history.last_rpm
-        if start_rpm is not None and not hurried:
-            self.pace = self.pace.learn(start_rpm, *history.readings())
-        axis = self._axis(rpm)
-        # Standing fans that stay so tell what would start them, not what would keep them turning.
-        if axis != 0 or start_rpm != 0 or self.range.running_percent is None:
-            self.range.note(percent, turning=axis != 0)
-        self.speeds = self.speeds.add(percent, axis or None)
-        return rpm
-
-    def _hurry(self, percent: float, goal_rpm: float) -> Steps[bool]:
-        """Drive the fans past a goal for a moment; tell whether it was worth it."""
-        now_rpm = self.hands.fan_rpm()
-        if now_rpm is None or not self._worth_hurrying(goal_rpm):
-            return False
-        beyond = self.speeds.duty_for(self.pace.overdrive(now_rpm, goal_rpm))
-        # Never below where fans are sure to turn: one that stalls there may not start again.
-        surely_turning = max(_SURELY_TURNING_PERCENT, self.range.standing_percent or 0.0)
-        beyond = self.range.clip(max(beyond, min(percent, surely_turning)))
-        yield from self.hands.set_fans(beyond)
-        yield from self.hands.take(HURRY_S)
-        self.speeds = self.speeds.add(beyond, None)
-        return True
-
-    def _worth_hurrying(self, goal_rpm: float) -> bool:
-        """Whether a change of speed is too large to settle while it is waited for anyway."""
-        now_rpm = self.hands.fan_rpm()
-        return bool(now_rpm) and abs(goal_rpm - (now_rpm or 0.0)) >= _WORTH_HURRYING * goal_rpm
-
-    def _axis(self, rpm: float | None) -> float:
-        """Fan speed, or the duty in its place where no tachometer tells."""
-        return self.fan_percent if rpm is None else rpm
 
     def _close(self, listener: SettingListener, reading: Estimate) -> None:
         """Keep the evidence of the present setting."""
@@ -176,9 +117,9 @@ class _Match:
         usual_pump_percent = hands.pump_percent
         if self.request.pump == "automatic" and hands.pumps:
             hands.pump_percent = hands.pump_limits[0]
-        lowest = self.range.lowest_percent
+        lowest = self.moves.range.lowest_percent
         yield Remark(f"listening for the room floor with the fans at {lowest:g} % duty")
-        yield from self._go(lowest, _EXPLORING_CHANGE)
+        yield from self.moves.go(lowest, EXPLORING_CHANGE)
         listener = SettingListener(self.known, hands.arrival)
         usual = self.evidence.priors.floor
         suspicious_db = usual.mean_db + 2.5 * usual.sd_db
@@ -195,7 +136,7 @@ class _Match:
         if reading is not None:
             yield Remark(f"the microphone reads {reading.mean_db:.1f} dB at the lowest speeds")
             reading = Estimate(reading.mean_db, float(np.hypot(reading.sd_db, _FLOOR_WANDER_DB)))
-            self.evidence.enter(self._axis(listener.rpm), hands.pump_percent, reading)
+            self.evidence.enter(self.moves.axis(listener.rpm), hands.pump_percent, reading)
             self._close(listener, reading)
         hands.pump_percent = usual_pump_percent
 
@@ -205,10 +146,10 @@ class _Match:
         Returns None when the fans stand still there.
         """
         hands = self.hands
-        rpm = yield from self._go(percent, tolerated_change)
-        if self._axis(rpm) == 0:
+        rpm = yield from self.moves.go(percent, tolerated_change)
+        if self.moves.axis(rpm) == 0:
             return None
-        expected = self.evidence.expected_reading(self._axis(rpm), hands.pump_percent)
+        expected = self.evidence.expected_reading(self.moves.axis(rpm), hands.pump_percent)
         listener = SettingListener(self.known, hands.arrival)
         reading: Estimate | None = None
         verdict: Verdict | None = None
@@ -219,7 +160,7 @@ class _Match:
             if estimate is None:
                 continue
             put = self.evidence.enter if reading is None else self.evidence.correct
-            put(self._axis(listener.rpm), hands.pump_percent, estimate)
+            put(self.moves.axis(listener.rpm), hands.pump_percent, estimate)
             reading = estimate
             verdict = self._judge(listener, reading, expected)
         if reading is None:
@@ -243,8 +184,8 @@ class _Match:
             expected=expected,
             heard_s=listener.heard_s,
             rejected_s=listener.rejected_s,
-            at_highest=self.range.at_highest(self.fan_percent),
-            at_lowest=self.range.at_lowest(self.fan_percent),
+            at_highest=self.moves.range.at_highest(self.moves.percent),
+            at_lowest=self.moves.range.at_lowest(self.moves.percent),
         )
         verdict = judge(heard, self.request.target_db, self.request.tolerance_db)
         if verdict == "matched" and listener.heard_s >= LONGEST_LISTEN_S:
@@ -258,53 +199,20 @@ class _Match:
 
     def _wanted_percent(self) -> float:
         """Fan duty most likely to hit the target."""
-        target_db = self.request.target_db
-        slowest = max(self.speeds.rpm_at(self.range.lowest_percent), 0.2 * self.speeds.last_rpm)
-        fastest = max(self.speeds.rpm_at(self.range.highest_percent), 1.02 * slowest)
+        moves, target_db = self.moves, self.request.target_db
+        slowest, fastest = moves.slowest_rpm, moves.fastest_rpm
         speeds = np.geomspace(slowest, fastest, 240)
         goal = self.evidence.goal_over_speed(speeds, self.hands.pump_percent)
         wanted_rpm = most_probable_speed(
             speeds, goal.cooler_db, goal.sd_db, target_db, self.request.tolerance_db
         )
-        self.goal_rpm = wanted_rpm
         # An end of the range is meant as such, wherever the play would put it.
         if wanted_rpm == fastest:
-            return self.range.highest_percent
-        if wanted_rpm == self.speeds.rpm_at(self.range.lowest_percent):
-            return self.range.lowest_percent
-        hurried = self._worth_hurrying(wanted_rpm)
-        percent = self.speeds.duty_for(wanted_rpm, from_beyond=hurried)
-        if not hurried:
-            percent = self._step_out_of_play(percent)
-        return self.range.clip(percent)
-
-    def _step_out_of_play(self, percent: float) -> float:
-        """Make a small step go the right way, and further when the last one changed nothing."""
-        direction = float(np.sign(self.request.target_db - self.evidence.last_level.mean_db))
-        step = max((percent - self.fan_percent) * direction, _SMALLEST_STEP_PERCENT)
-        step = max(step, self.speeds.step_that_was_lost(direction))
-        return self.fan_percent + direction * step
-
-    def _clear_of_standing(self, percent: float) -> Steps[float]:
-        """Keep a wanted duty away from where the fans stand still."""
-        if self.range.running_percent is None:
-            return self.range.highest_percent
-        if self.range.forbids(percent):
-            while self.range.undecided():
-                middle = self.range.middle()
-                yield Remark(f"looking for the slowest speed the fans hold, at {middle:g} % duty")
-                yield from self._start_above(self.range.running_percent)
-                yield from self._go(middle, _EXPLORING_CHANGE)
-            percent = self.range.running_percent
-        if self.hands.fan_rpm() == 0:
-            yield from self._start_above(percent)
-        return percent
-
-    def _start_above(self, percent: float) -> Steps[None]:
-        """Give standing fans a push: a duty that keeps them turning may not start them."""
-        yield from self._go(self.range.clip(percent + _START_STEP_PERCENT), 0.05)
-        if self.hands.fan_rpm() == 0:
-            yield from self._go(self.range.highest_percent, 0.05)
+            return moves.range.highest_percent
+        if wanted_rpm == slowest:
+            return moves.range.lowest_percent
+        upwards = target_db > self.evidence.last_level.mean_db
+        return moves.duty_towards(wanted_rpm, upwards=upwards)
 
     def _move_pump(self, verdict: Verdict) -> bool:
         """Move the pump when the fans are at their limit; tell whether there was room."""
@@ -345,22 +253,22 @@ class _Match:
         """Visit settings until one is sure, or none can be."""
         if self.request.floor is None:
             yield from self._listen_for_floor()
-        percent = self.range.clip(_START_PERCENT)
-        tolerated_change = _EXPLORING_CHANGE
+        percent = self.moves.range.clip(_START_PERCENT)
+        tolerated_change = EXPLORING_CHANGE
         for _ in range(_MAX_SETTINGS):
             verdict = yield from self._visit(percent, tolerated_change)
             if self._floor_too_high():
                 return "floor-too-high", None
             if verdict is None:
-                if self.range.at_highest(percent):
+                if self.moves.range.at_highest(percent):
                     return "stopped", "The fans stand still at full duty; check their cables."
-                percent = yield from self._clear_of_standing(percent)
+                percent = yield from self.moves.clear_of_standing(percent)
             elif verdict == "move":
-                before = self.fan_percent
-                percent = yield from self._clear_of_standing(self._wanted_percent())
+                before = self.moves.percent
+                percent = yield from self.moves.clear_of_standing(self._wanted_percent())
                 far = abs(percent - before) > _EXPLORING_STEP_PERCENT
-                early = self.speeds.settled_count < 3
-                tolerated_change = _EXPLORING_CHANGE if far and early else SETTLED_CHANGE
+                early = self.moves.speeds.settled_count < 3
+                tolerated_change = EXPLORING_CHANGE if far and early else SETTLED_CHANGE
                 yield Remark(self._progress(percent))
             elif verdict in ("quiet", "loud") and self._move_pump(verdict):
                 pump_percent = self.hands.pump_percent
@@ -369,7 +277,7 @@ class _Match:
                 outcome = yield from self._conclude(verdict)
                 if outcome is not None:
                     return outcome, None
-                percent = yield from self._clear_of_standing(self._wanted_percent())
+                percent = yield from self.moves.clear_of_standing(self._wanted_percent())
         return "unsteady", None
 
     def _conclude(self, verdict: Verdict) -> Steps[MatchOutcome | None]:
@@ -400,19 +308,15 @@ class _Match:
         if not self._floor_counts or self._margin_db() >= _MARGIN_RECHECKED_DB:
             return
         matched = len(self.evidence.visited) - 1
-        matched_percent = self.fan_percent
-        from_below = [percent < matched_percent for percent, _ in self.speeds.moves[-2:-1]]
+        matched_percent = self.moves.percent
+        from_below = self.moves.came_from_below
         yield from self._listen_for_floor()
         self.evidence.make_last(matched)
-        yield from self._come_back(matched_percent, from_below=any(from_below))
+        yield from self._come_back(matched_percent, from_below=from_below)
 
     def _come_back(self, percent: float, *, from_below: bool) -> Steps[None]:
         """Return to a heard setting from the side it was reached from, through start and play."""
-        yield from self._start_above(percent)
-        below = self.range.clip(percent - _PLAY_STEP_PERCENT)
-        if from_below and not self.range.forbids(below):
-            yield from self._go(below, 0.05)
-        rpm = yield from self._go(percent, SETTLED_CHANGE)
+        rpm = yield from self.moves.come_back(percent, from_below=from_below)
         heard_rpm = self.evidence.last_axis
         if rpm is not None and abs(rpm - heard_rpm) > _CAME_BACK_CHANGE * heard_rpm:
             self.warnings.append(
@@ -426,7 +330,7 @@ class _Match:
         offset = level.mean_db - self.request.target_db
         here = f"{self.evidence.last_axis:.0f} rpm"
         if self.hands.fan_rpm() is None:
-            here = f"{self.fan_percent:.1f} % duty"
+            here = f"{self.moves.percent:.1f} % duty"
         return (
             f"at {here}: {level.mean_db:.1f} +-{1.96 * level.sd_db:.1f} dB, {abs(offset):.1f} dB "
             f"{'over' if offset > 0 else 'short'}, going to {next_percent:.1f} % duty"

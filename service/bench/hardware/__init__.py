@@ -1,1 +1,0 @@
-"""Drivers: how a bench host reaches real fans, pumps and sensors."""
