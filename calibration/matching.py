@@ -356,7 +356,9 @@ class _Match:
             target=request.target_db,
             probability="at least 95 %" if sure else f"{100 * self._probability():.0f} %",
         )
-        given = bool(evidence.visited) and outcome not in ("floor-too-high", "stopped")
+        # Standing fans are heard for the floor only, and never given as a setting.
+        heard = bool(evidence.visited) and evidence.last_axis > 0
+        given = heard and outcome not in ("floor-too-high", "stopped")
         if given and self._floor_counts and self._margin_db() < MARGIN_WARNED_DB:
             self.warnings.append(
                 f"The cooler stands only {self._margin_db():.1f} dB over the floor; a quieter "

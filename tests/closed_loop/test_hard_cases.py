@@ -220,6 +220,29 @@ def test_a_room_never_quiet_is_told():
     assert result.actuators is None
 
 
+@pytest.mark.parametrize("pump", [False, True])
+def test_standing_fans_are_no_setting(pump):
+    """Where only the floor could be heard, the fans at rest are not given as what to set."""
+
+    class Disturbed(LevelBench):
+        """A bench that can be heard at its lowest duty only."""
+
+        def answer(self, step):
+            """Mark what was heard at higher duties as bad."""
+            answer = super().answer(step)
+            if isinstance(step, Listen) and self.duty["fan"] > 30:
+                return replace(answer, valid=np.zeros(answer.levels_db.size, dtype=bool))
+            return answer
+
+    result = matched(bench(2, Disturbed, pump=pump, min_duty_percent=0.0))
+
+    assert result.outcome == "unsteady"
+    assert len(result.visited) == 1
+    assert result.actuators is None
+    assert result.level is None
+    assert len(result.warnings) == 1
+
+
 def test_a_level_lost_among_pulses_is_unsteady():
     """Where a level is lost again while it is listened to, turning fans are not called standing."""
 
