@@ -209,6 +209,7 @@ def _run(
     stem = f"{utc_now():%Y%m%dT%H%M%SZ}-{file_stem(cooler)}"
     if out is None:
         out = session.data_folder / "matches" / f"{stem}.json"
+    _check_out(out)
     # The trail grows in the data folder, so that an interrupted run leaves its evidence there and
     # nothing unfinished beside the settings.
     trail_path = session.data_folder / "trails" / f"{stem}.trail.jsonl"
@@ -233,6 +234,19 @@ def _run(
     files.append(out.with_suffix(".trail.jsonl"))
     save_text(files[-1], read_document_text(trail_path, "trail"))
     return part, files
+
+
+def _check_out(out: Path) -> None:
+    """Refuse a name for the settings before minutes of listening go into them."""
+    from service.errors import SettingsError
+
+    if out.suffix in (".csv", ".png", ".svg", ".jsonl"):
+        raise SettingsError(
+            f"--out {out} names the JSON document, and {out.suffix} is for what goes beside it; "
+            "let it end in .json."
+        )
+    if out.is_dir() or (out.parent.exists() and not out.parent.is_dir()):
+        raise SettingsError(f"--out {out} is no name for a file; choose another.")
 
 
 def _show(part: "CoolerPart", files: list[Path]) -> None:

@@ -78,6 +78,10 @@ MATCH = (
         ((*MATCH, "--floor", "cal.json"), "cal.json"),
         ((*MATCH, "--pump-follows", "--pump-duty-percent", "50"), "not both"),
         (("match", "--cooler", "X", "--input", "good.wav"), "--bench"),
+        ((*MATCH, "--out", "x.csv"), "x.csv"),
+        ((*MATCH, "--out", "."), "--out"),
+        ((*MATCH, "--out", "text.wav/x.json"), "text.wav"),
+        ((*MATCH, "--response", "text.wav"), "text.wav"),
         (
             (
                 "match",
