@@ -16,7 +16,13 @@ from acoustic.decibels import energy_mean_db
 from acoustic.errors import SignalError
 from acoustic.signals import Samples
 
-__all__ = ["BLOCK_INTERVALS", "CorrelatedMean", "HuntingKnowledge", "LevelBlocks"]
+__all__ = [
+    "BLOCK_INTERVALS",
+    "CorrelatedFit",
+    "CorrelatedMean",
+    "HuntingKnowledge",
+    "LevelBlocks",
+]
 
 BLOCK_INTERVALS: Final = 10
 """Number of 100 ms intervals in a block: 1 s."""
@@ -96,6 +102,19 @@ class CorrelatedMean:
     """How many independent 1 s blocks the listening was worth."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class CorrelatedFit:
+    """A hunting level fitted with courses of known shape, such as a trend or a beat."""
+
+    coefficients_db: Samples
+    """Long-term level in dB where all courses are zero, then the size of each course in dB; shape
+    ``(1 + courses,)``."""
+    covariance_db2: Samples
+    """Covariance of these in dB^2, shape ``(1 + courses, 1 + courses)``."""
+    wander_sd_db: float
+    """How much the level hunts beside them, as far as is known, in dB."""
+
+
 def _block_kernel() -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Variance and first neighbour covariance of 1 s averages of a unit wander, for each tau."""
     ratio = 1.0 / _WANDER_TAU_S
@@ -134,13 +153,14 @@ class HuntingKnowledge:
     log_weight: npt.NDArray[np.float64] = field(default_factory=_prior_log_weight)
     """Log weight of each (size, time constant), shape ``(sizes, time constants)``."""
 
-    def _solve(
-        self, blocks: LevelBlocks
-    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-        """Mean, variance of the mean and log likelihood for every cell of the grid."""
+    def _solve(self, blocks: LevelBlocks, courses: Samples) -> tuple[Samples, Samples, Samples]:
+        """Coefficients, their covariance and the log likelihood for every cell of the grid."""
         # Centred, so that the misfit is no difference of large numbers.
         centre = float(blocks.levels_db.mean())
-        information, projection, square, log_determinant = np.zeros((4, *self.log_weight.shape))
+        count = 1 + courses.shape[1]
+        given = np.column_stack([np.ones(len(courses)), courses, blocks.levels_db - centre])
+        products = np.zeros((*self.log_weight.shape, count + 1, count + 1))
+        log_determinant = np.zeros(self.log_weight.shape)
         # Stretches far longer than the wander count as independent: one hour in one piece would
         # need gigabytes.
         for start in range(0, blocks.levels_db.size, _STRETCH_BLOCKS):
@@ -149,19 +169,19 @@ class HuntingKnowledge:
             # A floor of 0.005 dB keeps a noise-free simulation solvable.
             covariance = covariance + np.diag(np.maximum(blocks.white_sd_db[part], 0.005) ** 2)
             factor = np.linalg.cholesky(covariance)
-            levels = blocks.levels_db[part] - centre
-            right = np.stack([np.ones_like(levels), levels], axis=-1)
+            right = given[part]
             half = np.linalg.solve(
                 factor, np.broadcast_to(right, (*factor.shape[:2], *right.shape))
             )
-            information += (half[..., 0] ** 2).sum(-1)
-            projection += (half[..., 0] * half[..., 1]).sum(-1)
-            square += (half[..., 1] ** 2).sum(-1)
+            products += np.swapaxes(half, -1, -2) @ half
             log_determinant += 2.0 * np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(-1)
-        mean = projection / information
-        misfit = square - projection * mean
-        log_likelihood = -0.5 * (misfit + log_determinant + np.log(information))
-        return centre + mean, 1.0 / information, log_likelihood
+        information, projection = products[..., :count, :count], products[..., :count, count]
+        coefficients = np.linalg.solve(information, projection[..., None])[..., 0]
+        misfit = products[..., count, count] - (projection * coefficients).sum(-1)
+        log_information = np.linalg.slogdet(information)[1]
+        log_likelihood = -0.5 * (misfit + log_determinant + log_information)
+        coefficients[..., 0] += centre
+        return coefficients, np.linalg.inv(information), log_likelihood
 
     def learn(self, blocks: LevelBlocks) -> "HuntingKnowledge":
         """Add what one stretch of listening says about the hunting.
@@ -178,8 +198,47 @@ class HuntingKnowledge:
         """
         if blocks.levels_db.size < 2:
             return self
-        log_weight = self.log_weight + self._solve(blocks)[2]
+        log_weight = self.log_weight + self._solve(blocks, _no_courses(blocks))[2]
         return HuntingKnowledge(log_weight - log_weight.max())
+
+    def fit(self, blocks: LevelBlocks, courses: Samples) -> CorrelatedFit:
+        """Level of one stretch of listening beside courses whose shape is known.
+
+        Parameters
+        ----------
+        blocks : LevelBlocks
+            Blocks of one setting, more than there are courses.
+        courses : ndarray of float64, shape (blocks, courses)
+            Shape of each course over the blocks; they and a constant must not be one another's
+            sums.
+
+        Returns
+        -------
+        CorrelatedFit
+            Generalised least squares, averaged over size and speed of the hunting.
+
+        Raises
+        ------
+        SignalError
+            If there are too few blocks.
+        """
+        if blocks.levels_db.size <= courses.shape[1]:
+            raise SignalError(
+                f"{blocks.levels_db.size} usable seconds are too few for "
+                f"{1 + courses.shape[1]} unknowns; listen longer."
+            )
+        coefficients, covariance, log_likelihood = self._solve(blocks, courses)
+        weight = np.exp(self.log_weight + log_likelihood - (self.log_weight + log_likelihood).max())
+        weight /= weight.sum()
+        middle = np.tensordot(weight, coefficients, axes=2)
+        apart = coefficients - middle
+        scatter = covariance + apart[..., :, None] * apart[..., None, :]
+        wander_variance = float((weight * _WANDER_SD_DB[:, None] ** 2).sum())
+        return CorrelatedFit(
+            coefficients_db=middle,
+            covariance_db2=np.tensordot(weight, scatter, axes=2),
+            wander_sd_db=float(np.sqrt(wander_variance)),
+        )
 
     def mean(self, blocks: LevelBlocks) -> CorrelatedMean:
         """Mean of one stretch of listening, with a standard error that holds.
@@ -201,16 +260,17 @@ class HuntingKnowledge:
         """
         if blocks.levels_db.size == 0:
             raise SignalError("There is no usable second to take a mean of; listen longer.")
-        means, variances, log_likelihood = self._solve(blocks)
-        weight = np.exp(self.log_weight + log_likelihood - (self.log_weight + log_likelihood).max())
-        weight /= weight.sum()
-        mean = float((weight * means).sum())
-        variance = float((weight * (variances + (means - mean) ** 2)).sum())
-        wander_variance = float((weight * _WANDER_SD_DB[:, None] ** 2).sum())
-        block_variance = wander_variance + float(np.mean(blocks.white_sd_db**2))
+        fitted = self.fit(blocks, _no_courses(blocks))
+        variance = float(fitted.covariance_db2[0, 0])
+        block_variance = fitted.wander_sd_db**2 + float(np.mean(blocks.white_sd_db**2))
         return CorrelatedMean(
-            mean_db=mean,
+            mean_db=float(fitted.coefficients_db[0]),
             standard_error_db=float(np.sqrt(variance)),
-            wander_sd_db=float(np.sqrt(wander_variance)),
+            wander_sd_db=fitted.wander_sd_db,
             effective_blocks=min(block_variance / variance, float(blocks.levels_db.size)),
         )
+
+
+def _no_courses(blocks: LevelBlocks) -> Samples:
+    """Nothing beside the level and its hunting."""
+    return np.zeros((blocks.levels_db.size, 0))

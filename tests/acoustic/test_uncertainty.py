@@ -204,3 +204,28 @@ def test_a_noise_free_level_is_itself():
 
     assert mean.mean_db == pytest.approx(40.0, abs=1e-9)
     assert 0 < mean.standard_error_db < 0.1
+
+
+def test_courses_are_fitted_beside_the_hunting():
+    """Of a known step 92-98 % of the 95 % intervals hold the size; no course leaves the mean."""
+    rng = np.random.default_rng(18)
+    errors, standard_errors = [], []
+    step = np.repeat([-0.5, 0.5], 12)[:, None]
+    for _ in range(400):
+        levels = hunting_levels_db(rng, 24, rng.uniform(0.1, 0.4), rng.uniform(1, 5))
+        levels += 0.7 * np.repeat(step[:, 0], 10)
+        fitted = HuntingKnowledge().fit(blocks_of(levels), step)
+        errors.append(fitted.coefficients_db[1] - 0.7)
+        standard_errors.append(fitted.covariance_db2[1, 1] ** 0.5)
+    blocks = blocks_of(levels)
+    bare, mean = HuntingKnowledge().fit(blocks, step[:, :0]), HuntingKnowledge().mean(blocks)
+
+    assert 0.92 <= coverage(errors, standard_errors) <= 0.98
+    assert bare.coefficients_db == pytest.approx([mean.mean_db])
+    assert bare.covariance_db2**0.5 == pytest.approx(mean.standard_error_db)
+
+
+def test_more_courses_than_seconds_are_refused():
+    """Two seconds do not tell a level and two courses."""
+    with pytest.raises(SignalError, match="2 usable seconds are too few for 3 unknowns"):
+        HuntingKnowledge().fit(blocks_of(np.full(20, 40.0)), np.eye(2))
