@@ -182,6 +182,9 @@ def test_every_match_ends_within_the_limits(request, description, mood):
         assert result.actuators.keys() == description.actuators.keys()
     if result.actuators is None:
         assert result.level is None
+    else:
+        assert np.isfinite(result.level.mean_db)
+        assert np.isfinite(result.as_read.mean_db)
 
 
 @settings(max_examples=15)
