@@ -8,6 +8,7 @@ A line of a spectrum means two things, which differ by the noise bandwidth of th
 """
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from scipy.fft import next_fast_len, rfft
@@ -272,6 +273,9 @@ def spectrum_of(signal: PressureSignal, *, spacing_hz: float) -> Spectrum:
     return averaged_spectrum(add_to_spectrum(state, signal))
 
 
+@lru_cache(maxsize=8)
 def _hann(frames: int) -> Samples:
-    """Periodic Hann window."""
-    return 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(frames) / frames)
+    """Periodic Hann window; read-only, as it is kept."""
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(frames) / frames)
+    window.setflags(write=False)
+    return window
