@@ -15,7 +15,7 @@ def tone(frequency_hz, rms=1.0, phase=0.0, *, rate_hz=48_000, seconds=2.0):
     return np.sqrt(2) * rms * np.sin(2 * np.pi * frequency_hz * time_s + phase)
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(
     frequency_hz=st.floats(60, 8000),
     level_db=st.floats(-80, 40),
@@ -33,7 +33,7 @@ def test_a_pure_tone_is_found_as_it_is(frequency_hz, level_db, phase, rate_hz):
     assert fit.signal_to_noise_db > 80
 
 
-@settings(max_examples=40)
+@settings(max_examples=25)
 @given(
     frequency_hz=st.floats(160, 1250),  # where calibrators have their limits
     shares=st.lists(st.floats(0, 0.02), min_size=4, max_size=4),
@@ -61,7 +61,7 @@ def test_a_sixth_harmonic_is_noise_and_not_distortion(frequency_hz):
     assert fit.signal_to_noise_db == pytest.approx(40.0, abs=0.1)
 
 
-@settings(max_examples=25)
+@settings(max_examples=20)
 @given(
     frequency_hz=st.floats(160, 1250), ratio_db=st.floats(20, 70), seed=st.integers(0, 2**32 - 1)
 )

@@ -43,7 +43,7 @@ def test_stated_intervals_hold_where_independent_blocks_would_not(shortest_s, lo
     """Over fans that hunt by 0.1-0.4 dB in 1-5 s, 92-98 % of the 95 % intervals hold the truth."""
     rng = np.random.default_rng(11)
     ours, our_errors, naive, naive_errors = [], [], [], []
-    for _ in range(500):
+    for _ in range(300):
         seconds = int(rng.integers(shortest_s, longest_s + 1))
         levels = hunting_levels_db(rng, seconds, rng.uniform(0.1, 0.4), rng.uniform(1, 5))
         mean = HuntingKnowledge().mean(blocks_of(levels))
@@ -63,7 +63,7 @@ def test_intervals_hold_with_what_earlier_settings_taught(visits):
     """Knowledge pooled over earlier settings of the fan keeps 92-98 % of the intervals true."""
     rng = np.random.default_rng(12)
     deviations, errors = [], []
-    for _ in range(400):
+    for _ in range(250):
         sd_db, tau_s = rng.uniform(0.1, 0.4), rng.uniform(1, 5)
         known = HuntingKnowledge()
         for _ in range(visits):
@@ -211,7 +211,7 @@ def test_courses_are_fitted_beside_the_hunting():
     rng = np.random.default_rng(18)
     errors, standard_errors = [], []
     step = np.repeat([-0.5, 0.5], 12)[:, None]
-    for _ in range(400):
+    for _ in range(250):
         levels = hunting_levels_db(rng, 24, rng.uniform(0.1, 0.4), rng.uniform(1, 5))
         levels += 0.7 * np.repeat(step[:, 0], 10)
         fitted = HuntingKnowledge().fit(blocks_of(levels), step)

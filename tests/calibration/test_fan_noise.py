@@ -252,7 +252,7 @@ SETTINGS = st.lists(
 )
 
 
-@settings(max_examples=150)
+@settings(max_examples=60)
 @given(heard=SETTINGS, pump=st.booleans())
 def test_nothing_heard_breaks_the_fit(heard, pump):
     """Any settings, contradictory, repeated or absurd, leave finite levels and deviations."""

@@ -154,7 +154,7 @@ def drive(request, bench):
     pytest.fail(f"no end after {MOST_STEPS} steps")
 
 
-@settings(max_examples=60)
+@settings(max_examples=40)
 @given(request=requests(), description=benches(), mood=MOODS)
 def test_every_match_ends_within_the_limits(request, description, mood):
     """Any answers lead to an end, on the way no duty leaves its limits, and no number is NaN."""
@@ -187,7 +187,7 @@ def test_every_match_ends_within_the_limits(request, description, mood):
         assert np.isfinite(result.as_read.mean_db)
 
 
-@settings(max_examples=15)
+@settings(max_examples=8)
 @given(request=requests(), description=benches(), mood=MOODS)
 def test_the_same_answers_give_the_same_match(request, description, mood):
     """A match replayed from a record of its answers asks and concludes the same."""

@@ -143,10 +143,10 @@ def test_the_floor_is_found(at_40_db):
 @pytest.mark.parametrize("floor_given", [False, True])
 def test_close_to_the_floor_is_still_true(floor_given):
     """At 34 dB, 4 to 12 dB over the floor, matched coolers are matched, with a fair warning."""
-    matches = match_all(34.0, 32, count=32, floor_given=floor_given)
+    matches = match_all(34.0, 32, count=24, floor_given=floor_given)
     matched = of(matches, "matched")
 
-    assert len(matched) >= 25
+    assert len(matched) >= 19
     assert share_within(matches, 34.0) >= 0.9
     assert coverage(matches) >= 0.9
     for one in matched:
@@ -157,10 +157,10 @@ def test_close_to_the_floor_is_still_true(floor_given):
 
 def test_a_target_for_the_reading_holds_the_floor():
     """With the target for the reading, cooler and room together read it."""
-    matches = match_all(36.0, 33, count=32, applies_to="reading")
+    matches = match_all(36.0, 33, count=24, applies_to="reading")
     matched = of(matches, "matched")
     read = [10 * np.log10(10 ** (one.true_db / 10) + 10 ** (one.floor_db / 10)) for one in matched]
 
-    assert len(matched) >= 26
+    assert len(matched) >= 19
     assert np.mean(np.abs(np.array(read) - 36.0) <= TOLERANCE_DB + SLACK_DB) >= 0.95
     assert all(one.result.level == one.result.as_read for one in matched)
