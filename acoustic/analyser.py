@@ -12,19 +12,13 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
-from scipy.signal import lfilter
 
+from acoustic import array_kernels
 from acoustic.band_filters import band_filters
 from acoustic.decibels import level_db
 from acoustic.errors import SignalError
-from acoustic.frequency_weighting import (
-    WeightingState,
-    start_weighting,
-    weigh,
-    weighting_filters,
-    without_denormals,
-)
+from acoustic.frequency_weighting import WeightingState, start_weighting, weighting_filters
+from acoustic.kernels import Frames, Kernels, MillisecondSums
 from acoustic.octave_bands import BandState, hear_bands, start_bands
 from acoustic.short_levels import (
     MILLISECONDS_PER_ROW,
@@ -37,26 +31,14 @@ from acoustic.time_weighting import TIME_CONSTANT_S, exponential_average, millis
 
 __all__ = ["AnalyserState", "analyse", "finish", "start"]
 
-_DC_CORNER_HZ = 0.5
-"""Corner of the high-pass before Z: an offset of the converter is no sound. 0.01 dB at 10 Hz."""
-
-_SAMPLES_AT_ONCE = 65_536
-"""Stretch that is filtered in one go: long enough to hide call overhead, short enough to cache."""
-
 
 class _Milliseconds(NamedTuple):
-    """Sums over consecutive whole milliseconds."""
+    """Consecutive whole milliseconds."""
 
     frames: Samples
     """Number of frames in each, shape ``(n, 1)``."""
-    A_squares: Samples
-    """Sum of A-weighted squares in Pa^2, shape ``(n, channels)``."""
-    C_squares: Samples
-    """Sum of C-weighted squares in Pa^2, shape ``(n, channels)``."""
-    Z_squares: Samples
-    """Sum of unweighted squares in Pa^2, shape ``(n, channels)``."""
-    C_peak: Samples
-    """Largest C-weighted magnitude in Pa, shape ``(n, channels)``."""
+    sums: MillisecondSums
+    """Sums over each."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,10 +49,10 @@ class AnalyserState:
     """Sampling rate in hertz."""
     channels: int
     """Number of channels."""
+    kernels: Kernels
+    """What filters."""
     weighting: WeightingState
-    """State of the A- and C-weighting filters."""
-    dc_delay: Samples
-    """Delay value of the high-pass before Z, shape ``(1, channels)``."""
+    """State of the A-, C- and Z-weighting filters."""
     tail: Samples
     """Frames of the millisecond that is not complete yet, shape ``(frames, channels)``."""
     milliseconds: int
@@ -87,7 +69,9 @@ class AnalyserState:
     """Complete rows that wait for their bands; none without bands."""
 
 
-def start(rate_hz: float, channels: int, *, bands: bool = True) -> AnalyserState:
+def start(
+    rate_hz: float, channels: int, *, bands: bool = True, kernels: Kernels = array_kernels
+) -> AnalyserState:
     """Begin a measurement: filters at rest, nothing heard.
 
     Parameters
@@ -99,6 +83,8 @@ def start(rate_hz: float, channels: int, *, bands: bool = True) -> AnalyserState
     bands : bool, optional
         Whether to measure one-third octaves as well. Without them the chain costs a quarter, and
         a row is there as soon as its last frame; with them up to 20 ms later.
+    kernels : Kernels, optional
+        What filters; by default NumPy and SciPy. Others change the time it takes, not the levels.
 
     Returns
     -------
@@ -117,14 +103,16 @@ def start(rate_hz: float, channels: int, *, bands: bool = True) -> AnalyserState
     return AnalyserState(
         rate_hz=float(rate_hz),
         channels=channels,
+        kernels=kernels,
         weighting=start_weighting(filters, channels),
-        dc_delay=np.zeros((1, channels)),
         tail=nothing,
         milliseconds=0,
-        unfinished=_Milliseconds(np.zeros((0, 1)), nothing, nothing, nothing, nothing),
+        unfinished=_Milliseconds(np.zeros((0, 1)), MillisecondSums(*4 * [nothing])),
         F_average=np.zeros(channels),
         S_average=np.zeros(channels),
-        bands=start_bands(band_filters(float(rate_hz), 3), channels) if bands else None,
+        bands=start_bands(band_filters(float(rate_hz), 3), channels, kernels=kernels)
+        if bands
+        else None,
         waiting=no_short_levels(channels),
     )
 
@@ -163,21 +151,29 @@ def analyse(state: AnalyserState, block: PressureSignal) -> tuple[AnalyserState,
         )
     samples = np.concatenate([state.tail, block.samples])
     edges = _millisecond_starts(state, len(samples))
-    stretch = max(1, int(_SAMPLES_AT_ONCE * 1000.0 / (state.rate_hz * state.channels)))
+    at_once = state.kernels.SAMPLES_AT_ONCE / state.channels
+    stretch = max(1, int(at_once * 1000.0 / state.rate_hz))
     heard, band_rows = [state.unfinished], []
+    weighting, bands = state.weighting, state.bands
     for first in range(0, len(edges) - 1, stretch):
         some = edges[first : first + stretch + 1]
         sound = samples[some[0] : some[-1]]
-        state, milliseconds = _hear(state, sound, some - some[0])
-        heard.append(milliseconds)
-        if state.bands is not None:
-            bands, rows = hear_bands(state.bands, sound)
-            state = replace(state, bands=bands)
+        weighting, sums = state.kernels.sum_weighted(weighting, sound, some - some[0])
+        heard.append(_Milliseconds(np.diff(some)[:, None].astype(np.float64), sums))
+        if bands is not None:
+            bands, rows = hear_bands(bands, sound)
             band_rows.append(rows)
-    state = replace(state, tail=samples[edges[-1] :].copy())
-    heard_all = _Milliseconds(*map(np.concatenate, zip(*heard, strict=True)))
-    state = _complete_rows(state, heard_all)
-    return _deliver(state, band_rows)
+    state = replace(
+        state,
+        weighting=weighting,
+        tail=samples[edges[-1] :].copy(),
+        milliseconds=state.milliseconds + len(edges) - 1,
+    )
+    state, levels = _complete_rows(state, heard)
+    if bands is None:
+        return state, levels
+    waiting = join_short_levels([state.waiting, levels]) if len(state.waiting) else levels
+    return _with_bands(state, bands, waiting, band_rows)
 
 
 def finish(state: AnalyserState) -> ShortLevels:
@@ -194,29 +190,29 @@ def finish(state: AnalyserState) -> ShortLevels:
         The last complete rows; none without bands.
     """
     if state.bands is None:
-        return state.waiting
+        return _no_row_yet(state)
     filters = state.bands.filters
     silence = np.zeros((filters.delay_frames + 2 * filters.quantum, state.channels))
     bands, rows = hear_bands(state.bands, silence)
     # The silence may complete a row that the sound did not fill.
-    return _deliver(replace(state, bands=bands), [rows[: len(state.waiting)]])[1]
+    return _with_bands(state, bands, state.waiting, [rows[: len(state.waiting)]])[1]
 
 
-def _deliver(state: AnalyserState, band_rows: list[Samples]) -> tuple[AnalyserState, ShortLevels]:
-    """Split off the complete rows, together with their bands if bands are measured."""
-    rows, levels = len(state.waiting), state.waiting
-    if state.bands is not None:
-        nominal_hz = state.bands.filters.bands.nominal_hz
-        nothing = np.zeros((0, state.channels, len(nominal_hz)))
-        mean_squares = np.concatenate([nothing, *band_rows])
-        rows = len(mean_squares)
-        levels = replace(
-            levels.rows(0, rows), band_mean_square_pa2=mean_squares, nominal_hz=nominal_hz
-        )
-    return replace(state, waiting=state.waiting.rows(rows, len(state.waiting))), levels
+def _with_bands(
+    state: AnalyserState, bands: BandState, waiting: ShortLevels, band_rows: list[Samples]
+) -> tuple[AnalyserState, ShortLevels]:
+    """Split off the rows whose bands are there now."""
+    nominal_hz = bands.filters.bands.nominal_hz
+    nothing = np.zeros((0, state.channels, len(nominal_hz)))
+    mean_squares = np.concatenate([nothing, *band_rows])
+    rows = len(mean_squares)
+    levels = replace(
+        waiting.rows(0, rows), band_mean_square_pa2=mean_squares, nominal_hz=nominal_hz
+    )
+    return replace(state, bands=bands, waiting=waiting.rows(rows, len(waiting))), levels
 
 
-def _millisecond_starts(state: AnalyserState, frames: int) -> npt.NDArray[np.intp]:
+def _millisecond_starts(state: AnalyserState, frames: int) -> Frames:
     """First frames of the whole milliseconds in `frames` frames, and the end of the last."""
     first = state.milliseconds
     begin = int(millisecond_edges(state.rate_hz, first, first)[0])
@@ -225,65 +221,50 @@ def _millisecond_starts(state: AnalyserState, frames: int) -> npt.NDArray[np.int
     return edges[edges <= frames]
 
 
-def _hear(
-    state: AnalyserState, samples: Samples, edges: npt.NDArray[np.intp]
-) -> tuple[AnalyserState, _Milliseconds]:
-    """Filter whole milliseconds and sum them up."""
-    A, C, weighting = weigh(state.weighting, samples)
-    pole = np.exp(-2 * np.pi * _DC_CORNER_HZ / state.rate_hz)
-    gain = (1 + pole) / 2
-    Z, dc_delay = lfilter([gain, -gain], [1.0, -pole], samples, axis=0, zi=state.dc_delay)
-    starts = edges[:-1]
-    milliseconds = _Milliseconds(
-        np.diff(edges)[:, None].astype(np.float64),
-        np.add.reduceat(np.square(A), starts, axis=0),
-        np.add.reduceat(np.square(C), starts, axis=0),
-        np.add.reduceat(np.square(Z), starts, axis=0),
-        np.maximum.reduceat(np.abs(C), starts, axis=0),
-    )
-    state = replace(
-        state,
-        weighting=weighting,
-        dc_delay=without_denormals(dc_delay),
-        milliseconds=state.milliseconds + len(starts),
-    )
-    return state, milliseconds
+def _no_row_yet(state: AnalyserState) -> ShortLevels:
+    """No levels, where the next row will continue."""
+    first_row = state.milliseconds // MILLISECONDS_PER_ROW
+    return replace(no_short_levels(state.channels), first_row=first_row)
 
 
-def _complete_rows(state: AnalyserState, heard: _Milliseconds) -> AnalyserState:
+def _complete_rows(
+    state: AnalyserState, parts: list[_Milliseconds]
+) -> tuple[AnalyserState, ShortLevels]:
     """Make rows of the milliseconds heard, and keep those of the row that is not complete."""
-    rows = len(heard.frames) // MILLISECONDS_PER_ROW
+    frames = np.concatenate([part.frames for part in parts])
+    sums = MillisecondSums(*map(np.concatenate, zip(*(part.sums for part in parts), strict=True)))
+    rows = len(frames) // MILLISECONDS_PER_ROW
     used = rows * MILLISECONDS_PER_ROW
-    kept = _Milliseconds(*(values[used:] for values in heard))
-    heard = _Milliseconds(*(values[:used] for values in heard))
+    kept = _Milliseconds(frames[used:], MillisecondSums(*(values[used:] for values in sums)))
+    state = replace(state, unfinished=kept)
+    if rows == 0:
+        return state, _no_row_yet(state)
+    frames, sums = frames[:used], MillisecondSums(*(values[:used] for values in sums))
 
     def by_row(values: Samples) -> Samples:
         return values.reshape(rows, MILLISECONDS_PER_ROW, values.shape[1])
 
-    frames = by_row(heard.frames).sum(axis=1)
-    averages = {}
-    for name, average in (("F", state.F_average), ("S", state.S_average)):
-        averages[name] = exponential_average(
-            heard.A_squares / heard.frames,
-            heard.frames[:, 0] / state.rate_hz,
-            average,
-            TIME_CONSTANT_S[name],
-        )
-    F, S = by_row(averages["F"]), by_row(averages["S"])
+    A_mean_squares, durations_s = sums.A_squares / frames, frames[:, 0] / state.rate_hz
+    F, S = (
+        by_row(exponential_average(A_mean_squares, durations_s, average, TIME_CONSTANT_S[name]))
+        for name, average in (("F", state.F_average), ("S", state.S_average))
+    )
+    row_frames = by_row(frames).sum(axis=1)
+    weighted_db = level_db(
+        np.stack([F[:, -1], F.max(axis=1), F.min(axis=1), S.max(axis=1), S.min(axis=1)])
+    )
     levels = ShortLevels(
-        first_row=(state.milliseconds - len(kept.frames) - used) // MILLISECONDS_PER_ROW,
-        A_mean_square_pa2=by_row(heard.A_squares).sum(axis=1) / frames,
-        C_mean_square_pa2=by_row(heard.C_squares).sum(axis=1) / frames,
-        Z_mean_square_pa2=by_row(heard.Z_squares).sum(axis=1) / frames,
-        C_peak_pa=by_row(heard.C_peak).max(axis=1),
-        LAF_db=level_db(F[:, -1]),
-        LAFmax_db=level_db(F.max(axis=1)),
-        LAFmin_db=level_db(F.min(axis=1)),
-        LASmax_db=level_db(S.max(axis=1)),
-        LASmin_db=level_db(S.min(axis=1)),
+        first_row=state.milliseconds // MILLISECONDS_PER_ROW - rows,
+        A_mean_square_pa2=by_row(sums.A_squares).sum(axis=1) / row_frames,
+        C_mean_square_pa2=by_row(sums.C_squares).sum(axis=1) / row_frames,
+        Z_mean_square_pa2=by_row(sums.Z_squares).sum(axis=1) / row_frames,
+        C_peak_pa=by_row(sums.C_peak).max(axis=1),
+        LAF_db=weighted_db[0],
+        LAFmax_db=weighted_db[1],
+        LAFmin_db=weighted_db[2],
+        LASmax_db=weighted_db[3],
+        LASmin_db=weighted_db[4],
         band_mean_square_pa2=np.zeros((rows, state.channels, 0)),
         nominal_hz=(),
     )
-    if rows:
-        state = replace(state, F_average=F[-1, -1], S_average=S[-1, -1])
-    return replace(state, unfinished=kept, waiting=join_short_levels([state.waiting, levels]))
+    return replace(state, F_average=F[-1, -1], S_average=S[-1, -1]), levels

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import numpy.typing as npt
 from scipy.signal import butter, firwin
 
 from acoustic.band_frequencies import BandsPerOctave, FrequencyBands, audible_bands
@@ -36,7 +37,8 @@ class BandStage:
     bands: slice
     """Which bands these are, counted from the lowest."""
     sections: Samples
-    """Their filters, shape ``(bands, sections, 6)``; read-only."""
+    """Their filters, shape ``(bands, sections, 6)``; read-only. Each section has a pair of complex
+    poles, and zeros at 1 and -1."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,6 +51,8 @@ class BandFilters:
     """The bands."""
     stages: tuple[BandStage, ...]
     """One stage for each rate, full rate first; a stage may be without bands."""
+    stage_of_band: npt.NDArray[np.intp]
+    """Number of the stage that each band belongs to, shape ``(bands,)``; read-only."""
     halving_taps: Samples
     """Every other coefficient of the half-band filter that halves a rate; the others are zero,
     but for 0.5 in the middle. Read-only."""
@@ -94,7 +98,8 @@ def band_filters(rate_hz: float, bands_per_octave: BandsPerOctave) -> BandFilter
     bands = audible_bands(rate_hz, bands_per_octave)
     most_halvings = max(0, int(np.log2(rate_hz / _LOWEST_RATE_HZ)))
     fitting = np.floor(np.log2(_HIGHEST_EDGE * rate_hz / bands.upper_hz)).astype(int)
-    halvings = np.clip(fitting, 0, most_halvings)
+    halvings = np.clip(fitting, 0, most_halvings).astype(np.intp)
+    halvings.setflags(write=False)
     lower_hz, upper_hz = _narrowed_edges(bands, rate_hz / 2.0**halvings)
 
     stages = []
@@ -102,13 +107,8 @@ def band_filters(rate_hz: float, bands_per_octave: BandsPerOctave) -> BandFilter
         members = np.flatnonzero(halvings == number)
         sections = np.zeros((len(members), _ORDER, 6))
         for section, band in zip(sections, members, strict=True):
-            section[:] = butter(
-                _ORDER,
-                [lower_hz[band], upper_hz[band]],
-                "bandpass",
-                output="sos",
-                fs=rate_hz / 2.0**number,
-            )
+            edges_hz = [lower_hz[band], upper_hz[band]]
+            section[:] = _band_pass(edges_hz, rate_hz / 2.0**number)
         sections.setflags(write=False)  # shared by every caller
         # Bands rise while halvings fall, so the members of a stage are neighbours.
         first = int(np.count_nonzero(halvings > number))
@@ -117,7 +117,21 @@ def band_filters(rate_hz: float, bands_per_octave: BandsPerOctave) -> BandFilter
     # Stops what would fall below 0.35 of the new rate by 97 dB; ripple 0.0001 dB.
     taps = firwin(_HALVING_TAPS, 0.5, window=("kaiser", 9.8))[::2].copy()
     taps.setflags(write=False)
-    return BandFilters(float(rate_hz), bands, tuple(stages), taps)
+    return BandFilters(float(rate_hz), bands, tuple(stages), halvings, taps)
+
+
+def _band_pass(edges_hz: list[float], rate_hz: float) -> Samples:
+    """Design a Butterworth filter as sections with one zero at 0 Hz and one at half the rate."""
+    _, poles, gain = butter(_ORDER, edges_hz, "bandpass", output="zpk", fs=rate_hz)
+    poles = poles[poles.imag > 0.0]
+    # Poles near the circle last: what they raise has passed the others by then.
+    poles = poles[np.argsort(np.abs(poles))]
+    share = gain ** (1.0 / _ORDER)
+    one = np.ones(_ORDER)
+    return np.stack(
+        [share * one, 0.0 * one, -share * one, one, -2.0 * poles.real, np.square(np.abs(poles))],
+        axis=1,
+    )
 
 
 def _narrowed_edges(bands: FrequencyBands, rates_hz: Samples) -> tuple[Samples, Samples]:

@@ -30,6 +30,9 @@ FrequencyWeighting = Literal["A", "C", "Z"]
 
 _LOWEST_RATE_HZ, _HIGHEST_RATE_HZ = 8_000.0, 192_000.0
 
+_OFFSET_CORNER_HZ = 0.5
+"""Corner of the high-pass before Z: an offset of the converter is no sound. 0.01 dB at 10 Hz."""
+
 
 def a_weighting_db(frequency_hz: npt.ArrayLike) -> Samples:
     """A-weighting as the standard defines it.
@@ -92,6 +95,11 @@ class WeightingFilters:
     """C-weighting, shape ``(sections, 6)``; read-only."""
     A_sections_after_C: Samples
     """What makes a C-weighted signal an A-weighted one, shape ``(sections, 6)``; read-only."""
+
+    @property
+    def Z_pole(self) -> float:
+        """Pole of the high-pass before Z; its zero is 1 and its gain ``(1 + Z_pole) / 2``."""
+        return float(np.exp(-2 * np.pi * _OFFSET_CORNER_HZ / self.rate_hz))
 
     def response_db(self, frequency_hz: npt.ArrayLike, weighting: Literal["A", "C"]) -> Samples:
         """Level that the filter gives a tone, re the level of the tone.
@@ -160,7 +168,7 @@ def _kept_design(rate_hz: float) -> WeightingFilters:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WeightingState:
-    """What both filters remember between two blocks: a value, never changed."""
+    """What the filters remember between two blocks: a value, never changed."""
 
     filters: WeightingFilters
     """The filters."""
@@ -168,10 +176,12 @@ class WeightingState:
     """Delay values of the C sections, shape ``(sections, 2, channels)``."""
     A: Samples
     """Delay values of the A sections, shape ``(sections, 2, channels)``."""
+    Z: Samples
+    """Delay value of the high-pass before Z, shape ``(1, channels)``."""
 
 
 def start_weighting(filters: WeightingFilters, channels: int) -> WeightingState:
-    """Return the state of both filters at rest.
+    """Return the state of all filters at rest.
 
     Parameters
     ----------
@@ -189,6 +199,7 @@ def start_weighting(filters: WeightingFilters, channels: int) -> WeightingState:
         filters,
         np.zeros((len(filters.C_sections), 2, channels)),
         np.zeros((len(filters.A_sections_after_C), 2, channels)),
+        np.zeros((1, channels)),
     )
 
 

@@ -9,8 +9,10 @@ A line of a spectrum means two things, which differ by the noise bandwidth of th
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 from scipy.fft import next_fast_len, rfft
 
 from acoustic.decibels import level_db
@@ -19,6 +21,7 @@ from acoustic.frequency_weighting import a_weighting_db
 from acoustic.signals import PressureSignal, Samples
 
 __all__ = [
+    "Precision",
     "Spectrum",
     "SpectrumState",
     "add_to_spectrum",
@@ -27,7 +30,11 @@ __all__ = [
     "start_spectrum",
 ]
 
-_SEGMENTS_AT_ONCE = 8
+Precision = Literal["single", "double"]
+"""In what the lines of a segment are computed; sums over segments are always double."""
+
+_BYTES_AT_ONCE = 2**20
+"""How much of segments is transformed in one go: more leaves the processor's cache."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,15 +117,18 @@ class SpectrumState:
     """Sampling rate in hertz."""
     segment_frames: int
     """Length of a segment."""
-    tail: Samples
-    """Frames that the next segments still need, shape ``(frames, channels)``."""
+    tail: npt.NDArray[np.floating]
+    """Frames that the next segments still need, in the precision of the lines; shape
+    ``(frames, channels)``."""
     squares: Samples
     """Sum of squared magnitudes of the segments, shape ``(lines, channels)``."""
     segments: int
     """Number of segments summed."""
 
 
-def start_spectrum(rate_hz: float, channels: int, *, spacing_hz: float) -> SpectrumState:
+def start_spectrum(
+    rate_hz: float, channels: int, *, spacing_hz: float, precision: Precision = "double"
+) -> SpectrumState:
     """Begin a spectrum.
 
     Parameters
@@ -130,6 +140,9 @@ def start_spectrum(rate_hz: float, channels: int, *, spacing_hz: float) -> Spect
     spacing_hz : float
         Largest distance between lines in hertz. 1 Hz suits discrete tones; a segment then lasts
         a second.
+    precision : {"double", "single"}, optional
+        Single takes half the time. Its rounding is a noise some 150 dB below the whole sound, in
+        each line far less; no converter is as quiet.
 
     Returns
     -------
@@ -153,7 +166,7 @@ def start_spectrum(rate_hz: float, channels: int, *, spacing_hz: float) -> Spect
     return SpectrumState(
         rate_hz=float(rate_hz),
         segment_frames=frames,
-        tail=np.zeros((0, channels)),
+        tail=np.zeros((0, channels), np.float32 if precision == "single" else np.float64),
         squares=np.zeros((frames // 2 + 1, channels)),
         segments=0,
     )
@@ -185,17 +198,21 @@ def add_to_spectrum(state: SpectrumState, block: PressureSignal) -> SpectrumStat
             f"The block has {block.samples.shape[1]} channels at {block.rate_hz:g} Hz, but the "
             f"spectrum began with {channels} at {state.rate_hz:g} Hz; start a new one."
         )
-    samples = np.concatenate([state.tail, block.samples])
+    precision = state.tail.dtype
+    samples = np.concatenate([state.tail, block.samples], dtype=precision, casting="same_kind")
     length, hop = state.segment_frames, state.segment_frames // 2
     count = max(0, (len(samples) - length) // hop + 1)
-    squares = state.squares.copy()
+    squares = state.squares
     if count:
-        window = _hann(length)
-        views = np.lib.stride_tricks.sliding_window_view(samples, length, axis=0)[::hop]
-        for first in range(0, count, _SEGMENTS_AT_ONCE):
-            # Shape (segments, channels, frames).
-            lines = rfft(views[first : first + _SEGMENTS_AT_ONCE] * window, axis=-1)
-            squares += (np.square(lines.real) + np.square(lines.imag)).sum(axis=0).T
+        window = _hann(length).astype(precision)
+        # Shape (segments, channels, frames).
+        segments = np.lib.stride_tricks.sliding_window_view(samples, length, axis=0)[::hop]
+        at_once = max(1, _BYTES_AT_ONCE // segments[0].nbytes)
+        for first in range(0, count, at_once):
+            lines = rfft(segments[first : first + at_once] * window, axis=-1)
+            parts = lines.view(precision)
+            sums = np.einsum("scl,scl->lc", parts, parts)
+            squares = squares + sums[::2] + sums[1::2]
     return replace(
         state,
         tail=samples[count * hop :].copy(),
@@ -275,7 +292,7 @@ def spectrum_of(signal: PressureSignal, *, spacing_hz: float) -> Spectrum:
 
 @lru_cache(maxsize=8)
 def _hann(frames: int) -> Samples:
-    """Periodic Hann window; read-only, as it is kept."""
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(frames) / frames)
+    """Periodic Hann window; read-only."""
+    window: Samples = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(frames) / frames)
     window.setflags(write=False)
     return window

@@ -50,23 +50,24 @@ def exponential_average(
     ndarray of shape (intervals, channels)
         The average at the end of each interval, in the unit of `mean_squares`.
     """
-    shares = -np.expm1(-durations_s / time_constant_s)[:, None] * mean_squares
-    ages = np.cumsum(durations_s) / time_constant_s
-    averages = np.empty_like(shares)
+    ages = np.cumsum(durations_s)[:, None] / time_constant_s
+    averages = np.empty_like(mean_squares)
     first = 0
-    while first < len(shares):
+    while first < len(ages):
         # Undo the decay, sum, decay again: one pass without a loop over the intervals, in
         # stretches of 30 time constants so that the exponential stays far from overflow.
-        offset = ages[first - 1] if first else 0.0
-        last = max(first + 1, int(np.searchsorted(ages, offset + 30.0)))
-        decay = np.exp(offset - ages[first:last])[:, None]
-        averages[first:last] = decay * (start + np.cumsum(shares[first:last] / decay, axis=0))
+        offset = float(ages[first - 1, 0]) if first else 0.0
+        last = max(first + 1, int(np.searchsorted(ages[:, 0], offset + 30.0)))
+        growth = np.exp(ages[first:last] - offset)
+        shares = -np.expm1(-durations_s[first:last, None] / time_constant_s)
+        added = np.cumsum(growth * shares * mean_squares[first:last], axis=0)
+        averages[first:last] = (start + added) / growth
         start = averages[last - 1]
         first = last
     return averages
 
 
-def millisecond_edges(rate_hz: float, first: int, last: int) -> npt.NDArray[np.intp]:
+def millisecond_edges(rate_hz: float, first: int, last: int, step: int = 1) -> npt.NDArray[np.intp]:
     """First frame of each of the consecutive milliseconds `first` to `last`.
 
     A millisecond that is not a whole number of frames takes the nearest ones, so none is ever
@@ -78,13 +79,15 @@ def millisecond_edges(rate_hz: float, first: int, last: int) -> npt.NDArray[np.i
         Sampling rate in hertz.
     first, last : int
         Numbers of the first and the last millisecond, counted from the start of the sound.
+    step : int, optional
+        Leave out all but every so many of them.
 
     Returns
     -------
-    ndarray of shape (last - first + 1,)
+    ndarray of shape ((last - first) // step + 1,)
         Frame numbers.
     """
-    numbers = np.arange(first, last + 1, dtype=np.float64)
+    numbers = np.arange(first, last + 1, step, dtype=np.float64)
     return np.floor(numbers * rate_hz / 1000.0 + 0.5).astype(np.intp)
 
 

@@ -4,6 +4,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from acoustic import array_kernels
+from acoustic.kernels import Kernels
 from acoustic.loudness import SoundField
 from acoustic.microphone_response import MicrophoneResponse
 from acoustic.short_levels import ShortLevels
@@ -78,6 +80,7 @@ def analyse_recording(
     recording: OpenRecording,
     request: AnalysisRequest,
     *,
+    kernels: Kernels = array_kernels,
     keep: Callable[[ShortLevels], None] = lambda _: None,
     progress: Callable[[float], None] = lambda _: None,
 ) -> AnalysisDocument | UncalibratedAnalysisDocument:
@@ -89,6 +92,8 @@ def analyse_recording(
         The recording; the caller closes it.
     request : AnalysisRequest
         What is asked.
+    kernels : Kernels, optional
+        What filters; by default NumPy.
     keep : callable, optional
         Given all rows of 100 ms as they come.
     progress : callable, optional
@@ -109,7 +114,12 @@ def analyse_recording(
     """
     part, factor = _part(recording, request), _factor(recording, request)
     measured = measure_recording(
-        part, factor, response=request.response, keep=keep, progress=progress
+        part,
+        factor,
+        response=request.response,
+        kernels=kernels,
+        keep=keep,
+        progress=progress,
     )
     notes = coding_notes(recording.coding)
     if request.calibration is not None and recording.source.channels > 1:

@@ -9,6 +9,7 @@ import numpy as np
 
 from acoustic.analyser import analyse, finish, start
 from acoustic.decibels import REFERENCE_PRESSURE_PA
+from acoustic.kernels import Kernels
 from acoustic.level_statistics import (
     LevelSummary,
     LevelTotals,
@@ -79,6 +80,7 @@ def measure_recording(
     part: RecordedPart,
     pascal_per_unit: float | None,
     *,
+    kernels: Kernels,
     response: MicrophoneResponse | None = None,
     keep: Callable[[ShortLevels], None],
     progress: Callable[[float], None],
@@ -91,6 +93,8 @@ def measure_recording(
         The part.
     pascal_per_unit : float or None
         Sound pressure in pascals of a sample of value 1.0; None for levels re full scale.
+    kernels : Kernels
+        What filters.
     response : MicrophoneResponse, optional
         Response of the microphone, to be taken out of the sound.
     keep : callable
@@ -114,8 +118,10 @@ def measure_recording(
     # A unit of the reference pressure makes "dB re 20 uPa" come out as dB re full scale.
     factor = REFERENCE_PRESSURE_PA if pascal_per_unit is None else pascal_per_unit
     watch = SoundnessWatch(part.file, source.rate_hz, source.channels, part.start_s)
-    levels = start(source.rate_hz, source.channels)
-    spectrum = start_spectrum(source.rate_hz, source.channels, spacing_hz=_SPACING_HZ)
+    levels = start(source.rate_hz, source.channels, kernels=kernels)
+    spectrum = start_spectrum(
+        source.rate_hz, source.channels, spacing_hz=_SPACING_HZ, precision="single"
+    )
     correction = (
         None if response is None else start_correction(response, source.rate_hz, source.channels)
     )

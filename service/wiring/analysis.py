@@ -14,6 +14,7 @@ from service.jobs.analysis import (
     check_request,
 )
 from service.storage.level_log import level_log
+from service.wiring.kernels import kernels_for
 from service.wiring.processes import run_in_processes
 
 __all__ = ["analyse_file", "analyse_files"]
@@ -53,7 +54,14 @@ def analyse_file(
         If the recording cannot be used or the log cannot be written; then nothing is.
     """
     with _opened(path) as recording, _log(log_path, request) as keep:
-        return analyse_recording(recording, request, keep=keep, progress=progress)
+        source = recording.source
+        return analyse_recording(
+            recording,
+            request,
+            kernels=kernels_for(source.frames * source.channels / source.rate_hz),
+            keep=keep,
+            progress=progress,
+        )
 
 
 def analyse_files(

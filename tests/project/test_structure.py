@@ -57,7 +57,9 @@ def test_packages_hold_only_docstrings_in_their_init():
         assert text.count('"""') == 2, path
 
 
-@pytest.mark.parametrize("module", ["numpy", "scipy", "pydantic", "fastapi", "httpx", "matplotlib"])
+@pytest.mark.parametrize(
+    "module", ["numpy", "scipy", "numba", "pydantic", "fastapi", "httpx", "matplotlib"]
+)
 def test_help_loads_no_heavy_library(module):
     """The help is quick because the command line loads what it needs only when it needs it."""
     code = f"import sys, service.cli.main; sys.exit({module!r} in sys.modules)"
