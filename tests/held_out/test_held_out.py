@@ -64,13 +64,16 @@ def runs(session_calibration, tmp_path_factory):
 
 
 def test_reachable_coolers_end_truly_at_the_target(runs):
-    """Of seven coolers that can be matched at most one is missed, and none by 0.5 dB unnoticed."""
+    """Of seven coolers that can be matched at most two are missed, and none by 0.5 dB unnoticed.
+
+    One in twenty may be: three of seven by chance would be one such run in two hundred and fifty.
+    """
     reachable = [run for run in runs if run.cooler.outcome == "matched"]
     lines = "\n".join(run.line() for run in reachable)
     matched = [run for run in reachable if run.outcome == "matched"]
 
     assert max(abs(run.error_db) for run in matched) < 0.5, lines
-    assert sum(abs(run.error_db) <= 0.3 for run in matched) >= len(reachable) - 1, lines
+    assert sum(abs(run.error_db) <= 0.3 for run in matched) >= len(reachable) - 2, lines
 
 
 def test_coolers_out_of_reach_are_named_so(runs):
