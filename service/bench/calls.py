@@ -127,7 +127,7 @@ class BenchCalls:
             raise BenchError(f"{self.where} asks for its token, or for another one: {said}")
         raise BenchMisbehaved(
             f"{self.where} answers {method} {path} with the unexpected status "
-            f"{answer.status}: {said}"
+            f"{answer.status}: {said.rstrip('.')}."
         )
 
     def read(self, model: type[Answer], path: str, answer: HttpAnswer) -> Answer:

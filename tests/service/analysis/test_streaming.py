@@ -91,7 +91,8 @@ def test_memory_does_not_grow_with_length(monkeypatch):
         return most
 
     peak(8000)  # what is kept for good, such as filters, comes first
-    assert peak(8000 * 600) < 1.05 * peak(8000 * 60)
+    # Blocks and segments meet in more ways in a longer recording; growth would be tenfold.
+    assert peak(8000 * 600) < 1.2 * peak(8000 * 60)
 
 
 def test_progress_and_rows_tell_all_of_it():
