@@ -72,7 +72,7 @@ _SENTENCES: Final[dict[MatchOutcome, str]] = {
         "The room reads {floor:.1f} dB(A), so close below the target of {target:g} dB(A) that the "
         "cooler's own level cannot be told; make the room quieter or raise the target."
     ),
-    "unsteady": "The level did not hold still long enough to be within {goal} for sure.",
+    "unsteady": "No speed was found at which the level is within {goal} for sure.",
     "stopped": "The run was stopped.",
 }
 
