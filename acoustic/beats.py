@@ -22,7 +22,6 @@ from acoustic.intrusions import INTERVAL_S
 from acoustic.signals import Samples
 
 __all__ = [
-    "DB_PER_AMPLITUDE",
     "LARGEST_AMPLITUDE_RATIO",
     "LONGEST_PERIOD_S",
     "SHORTEST_PERIOD_S",
@@ -35,7 +34,7 @@ SHORTEST_PERIOD_S: Final = 0.15
 """Shortest period that is told, where the levels are close enough together."""
 LONGEST_PERIOD_S: Final = 20.0
 """Longest period that is told; slower is a trend."""
-DB_PER_AMPLITUDE: Final = float(20.0 / np.log(10.0))
+_DB_PER_AMPLITUDE: Final = float(20.0 / np.log(10.0))
 """Fundamental of the level of a beat in dB, over its amplitude ratio: 8.686."""
 LARGEST_AMPLITUDE_RATIO: Final = 0.97
 """Equal tones would beat infinitely deep; this is 36 dB."""
@@ -335,7 +334,7 @@ def _depth_db(fundamental_db: float, beats_per_interval: float) -> float:
     """Depth of a beat from the fundamental of its level."""
     largest = _swing(LARGEST_AMPLITUDE_RATIO)
     # An interval averages over a part of the beat; that makes its power swing less.
-    seen = _swing(min(fundamental_db / DB_PER_AMPLITUDE, LARGEST_AMPLITUDE_RATIO))
+    seen = _swing(min(fundamental_db / _DB_PER_AMPLITUDE, LARGEST_AMPLITUDE_RATIO))
     swing = min(seen / float(np.sinc(beats_per_interval)), largest)
     return float(10.0 * np.log10((1.0 + swing) / (1.0 - swing)))
 

@@ -13,7 +13,6 @@ import numpy as np
 import numpy.typing as npt
 
 from acoustic.beats import (
-    DB_PER_AMPLITUDE,
     LARGEST_AMPLITUDE_RATIO,
     Beat,
     find_beat,
@@ -40,8 +39,10 @@ __all__ = [
     "whole_beats_s",
 ]
 
-_SURE_STANDARD_ERRORS: Final = 2.576
-"""A change beyond this many standard errors is made by hunting once in 100 listenings."""
+_SURE_STANDARD_ERRORS: Final = 3.0
+"""Hunting makes a change beyond this many standard errors less than once in 100 listenings. It
+would be 2.6 for a normal distribution, but size and speed of the hunting are known only roughly
+(drawn levels, in the tests)."""
 _SLOW_PERIOD_S: Final = 2.5
 """Beats from this period on show in 1 s blocks, so that they and hunting have to be told apart."""
 _UNKNOWN_HUNTING: Final = HuntingKnowledge()
@@ -238,7 +239,8 @@ def mean_over_whole_beats(
     -----
     The beat is fitted as that of two tones and taken out so that the level of the mean energy
     stays, which lies ``10 lg(1 + q^2)`` above the mean of the decibels. The uncertainty of q is
-    part of the standard error.
+    part of the standard error. Beats of up to 12 dB and 0.15 to 20 s: 93-97 % of the stated 95 %
+    intervals hold the level (drawn levels, in the tests); at 20 dB fewer.
     """
     usable = _checked(levels_db, usable)
     # A listening that was rounded to whole intervals may end half an interval early.
@@ -354,10 +356,14 @@ def _fit_beat(
     # A line looks much like one beat, so it is allowed for only where it is asked for.
     line = np.linspace(-0.5, 0.5, count)[:, None][:, : int(drifting)]
     given = np.column_stack([courses, np.ones(count), line])[usable]
-    cosine, sine = np.linalg.lstsq(given, levels_db[usable], rcond=None)[0][:2]
-    q = min(float(np.hypot(cosine, sine)) / DB_PER_AMPLITUDE, LARGEST_AMPLITUDE_RATIO)
-    swing = 2.0 * q / (1.0 + q**2) * np.cos(phase - np.arctan2(sine, cosine))
-    return _FittedBeat(10.0 * np.log10(1.0 + swing), q, courses)
+    # The energy of a beat has no harmonics, which would fold back onto a fast one.
+    powers = 10.0 ** ((levels_db[usable] - np.mean(levels_db[usable])) / 10.0)
+    cosine, sine, mean = np.linalg.lstsq(given, powers, rcond=None)[0][:3]
+    largest = 2.0 * LARGEST_AMPLITUDE_RATIO / (1.0 + LARGEST_AMPLITUDE_RATIO**2)
+    swing = min(float(np.hypot(cosine, sine) / mean), largest)
+    q = swing / (1.0 + np.sqrt(1.0 - swing**2))
+    level_db = 10.0 * np.log10(1.0 + swing * np.cos(phase - np.arctan2(sine, cosine)))
+    return _FittedBeat(level_db, q, courses)
 
 
 def _without_beat(

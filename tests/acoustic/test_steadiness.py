@@ -68,13 +68,13 @@ def test_beating_breaks_a_plain_mean(depth_db, period_s):
     ("shortest_s", "longest_s"), [(0.15, 0.5), (0.5, 1.5), (1.5, 4.0), (4.0, 10.0), (10.0, 20.0)]
 )
 def test_whole_beats_repair_it(shortest_s, longest_s):
-    """Over whole beats of 0.5-6 dB, in at least 10 s, 93-97 % of the intervals hold the truth."""
+    """Over whole beats of 0.5-12 dB, in at least 10 s, 93-97 % of the intervals hold the truth."""
     rng = np.random.default_rng(53)
     errors_db, standard_errors_db = [], []
     for _ in range(700):
         period_s = rng.uniform(shortest_s, longest_s)
         levels = drawn_levels_db(
-            rng, whole_beats_s(period_s, 10.0), depth_db=rng.uniform(0.5, 6), period_s=period_s
+            rng, whole_beats_s(period_s, 10.0), depth_db=rng.uniform(0.5, 12), period_s=period_s
         )
         mean = mean_over_whole_beats(levels, all_of(levels), period_s)
         errors_db.append(mean.mean_db - TRUE_DB)
@@ -109,7 +109,7 @@ def test_the_beat_may_be_found_in_the_same_listening(depth_db, period_s):
 
 @given(
     depth_db=st.floats(0.0, 20.0),
-    period_s=st.floats(1.1, 20.0),  # harmonics of faster deep beats fold back onto the beat
+    period_s=st.floats(0.25, 20.0),
     phase=st.floats(0.0, 6.28),
     level_db=st.floats(-20.0, 100.0),
 )
