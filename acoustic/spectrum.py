@@ -33,8 +33,8 @@ __all__ = [
 Precision = Literal["single", "double"]
 """In what the lines of a segment are computed; sums over segments are always double."""
 
-_BYTES_AT_ONCE = 2**20
-"""How much of segments is transformed in one go: more leaves the processor's cache."""
+_SEGMENTS_AT_ONCE = {"single": 4, "double": 2}
+"""As many as the transform computes side by side; more would only leave the processor's cache."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -207,7 +207,7 @@ def add_to_spectrum(state: SpectrumState, block: PressureSignal) -> SpectrumStat
         window = _hann(length).astype(precision)
         # Shape (segments, channels, frames).
         segments = np.lib.stride_tricks.sliding_window_view(samples, length, axis=0)[::hop]
-        at_once = max(1, _BYTES_AT_ONCE // segments[0].nbytes)
+        at_once = _SEGMENTS_AT_ONCE["single" if precision == np.float32 else "double"]
         for first in range(0, count, at_once):
             lines = rfft(segments[first : first + at_once] * window, axis=-1)
             parts = lines.view(precision)

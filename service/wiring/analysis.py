@@ -14,7 +14,7 @@ from service.jobs.analysis import (
     check_request,
 )
 from service.storage.level_log import level_log
-from service.wiring.kernels import kernels_for
+from service.wiring.kernels import keep_freed_memory, kernels_for
 from service.wiring.processes import run_in_processes
 
 __all__ = ["analyse_file", "analyse_files"]
@@ -53,6 +53,7 @@ def analyse_file(
     EvenhushError
         If the recording cannot be used or the log cannot be written; then nothing is.
     """
+    keep_freed_memory()
     with _opened(path) as recording, _log(log_path, request) as keep:
         source = recording.source
         return analyse_recording(

@@ -3,10 +3,12 @@
 import importlib.util
 from typing import Final
 
+import numpy as np
+
 from acoustic import array_kernels
 from acoustic.kernels import Kernels
 
-__all__ = ["kernels_for"]
+__all__ = ["keep_freed_memory", "kernels_for"]
 
 _PAYS_FROM_S: Final = 600.0
 """Sound from which loading the compiled loops takes less time than they save."""
@@ -33,3 +35,13 @@ def kernels_for(sound_s: float) -> Kernels:
     except (ImportError, RuntimeError):  # made for another NumPy; or no folder to keep its code in
         return array_kernels
     return compiled_kernels
+
+
+def keep_freed_memory() -> None:
+    """Let the C library keep the memory that a block frees for the next block.
+
+    That of Linux gives megabytes back to the system, which then has to clear every page of them
+    for the next block: a third of the time. It stops doing so once it has seen a larger piece
+    freed. Nothing is written to this one, so it costs nothing, there or elsewhere.
+    """
+    np.empty(24 * 2**20, np.uint8)
