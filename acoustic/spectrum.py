@@ -141,7 +141,7 @@ def start_spectrum(
         Largest distance between lines in hertz. 1 Hz suits discrete tones; a segment then lasts
         a second.
     precision : {"double", "single"}, optional
-        Single takes half the time. Its rounding is a noise some 150 dB below the whole sound, in
+        Single takes half the time. Its rounding is a noise about 140 dB below the whole sound, in
         each line far less; no converter is as quiet.
 
     Returns
