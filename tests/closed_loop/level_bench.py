@@ -4,6 +4,8 @@ An independent plant for the closed loop: it shares no formula with the loop. It
 steps directly, without sound or a network, so that thousands of matches run in minutes.
 """
 
+import math
+from collections import deque
 from collections.abc import Generator
 from dataclasses import dataclass, replace
 
@@ -14,10 +16,13 @@ from calibration.results import MatchResult
 from calibration.steps import Heard, Listen, Observation, SetDuty, Step
 
 TICK_S = 0.1
+FIRST_FAN_PERCENT = 40.0
+"""Duty at which the bench itself holds the fan before a match."""
+LOWEST_PUMP_PERCENT = 30.0
 
 
 def _sum_db(*levels):
-    return 10.0 * np.log10(sum(10.0 ** (level / 10.0) for level in levels))
+    return 10.0 * math.log10(sum(10.0 ** (level / 10.0) for level in levels))
 
 
 @dataclass(frozen=True)
@@ -48,6 +53,10 @@ class CoolerTraits:
     drift_db: float
     tacho_quantum_rpm: float
     tacho_lag_s: float
+    tacho_window_s: float
+    beat_depth_db: float = 0.0
+    """From crest to trough; a cooler of the base population does not beat."""
+    beat_period_s: float = 5.0
 
 
 def random_traits(rng: np.random.Generator, *, pump: bool | None = None) -> CoolerTraits:
@@ -83,7 +92,49 @@ def random_traits(rng: np.random.Generator, *, pump: bool | None = None) -> Cool
         drift_db=rng.choice([-0.5, 0.5]) if rng.random() < 0.2 else 0.0,
         tacho_quantum_rpm=float(rng.choice([1.0, 5.0, 10.0])),
         tacho_lag_s=rng.uniform(0.1, 0.5),
+        tacho_window_s=rng.uniform(0.2, 1.0),
     )
+
+
+def beating(traits: CoolerTraits, rng: np.random.Generator) -> CoolerTraits:
+    """Give a cooler a second source at nearly the same frequency, and so a slow beat."""
+    return replace(
+        traits, beat_depth_db=rng.uniform(0.5, 3.0), beat_period_s=rng.uniform(2.0, 12.0)
+    )
+
+
+def surprising(traits: CoolerTraits) -> CoolerTraits:
+    """Return a cooler that grows louder faster, hunts twice as much and stands in a loud room."""
+    return replace(
+        traits,
+        exponent_db=70.0,
+        floor_db=34.0,
+        hunting_sd_db=2.0 * traits.hunting_sd_db,
+        white_sd_db=2.0 * traits.white_sd_db,
+    )
+
+
+class Intrusion:
+    """A kind of sound that comes into the room now and then."""
+
+    def __init__(
+        self, rate_per_s: float, lasts_s: tuple[float, float], lifts_db: tuple[float, float]
+    ) -> None:
+        self.rate_per_s = rate_per_s
+        self.lasts_s = lasts_s
+        self.lifts_db = lifts_db
+        self.left_s = 0.0
+        self.now_db = 0.0
+
+    def tick(self, rng: np.random.Generator) -> float:
+        """Go on for one interval and return by how much the level is lifted in it."""
+        if self.left_s <= 0 and rng.random() < self.rate_per_s * TICK_S:
+            self.left_s = rng.uniform(*self.lasts_s)
+            self.now_db = rng.uniform(*self.lifts_db)
+        if self.left_s <= 0:
+            return 0.0
+        self.left_s -= TICK_S
+        return self.now_db
 
 
 class LevelBench:
@@ -92,37 +143,43 @@ class LevelBench:
     def __init__(self, traits: CoolerTraits, rng: np.random.Generator) -> None:
         self.traits = traits
         self.rng = rng
-        self.duty = {"fan": 40.0}
+        self.duty = {"fan": FIRST_FAN_PERCENT}
         if traits.pump_full_db is not None:
             self.duty["pump"] = 60.0
-        self.played = 40.0
+        self.played = FIRST_FAN_PERCENT
         self.running = True
         self.rpm = self._steady_rpm()
         self.tacho = self.rpm
+        self.counted = deque([self.rpm], maxlen=max(1, round(traits.tacho_window_s / TICK_S)))
         self.hunting = 0.0
         self.drift = 0.0
         self.floor_phase = rng.uniform(0, 2 * np.pi)
+        self.beat_phase = rng.uniform(0, 2 * np.pi)
         self.time_s = 0.0
-        self.intrusion_left_s = 0.0
-        self.intrusion_db = 0.0
+        self.intrusion = Intrusion(traits.intrusions_per_s, (0.5, 5.0), (3.0, 20.0))
+        weak_per_s = traits.intrusions_per_s if traits.weak_intrusions else 0.0
+        self.weak_intrusion = Intrusion(weak_per_s, (2.0, 15.0), (0.5, 3.0))
         self.settings_made = 0
 
     def description(self) -> BenchDescription:
         """Present the bench as it does itself."""
         actuators = {"fan": Actuator("fan", self.traits.min_duty_percent, 100.0, tachometer=True)}
         if self.traits.pump_full_db is not None:
-            actuators["pump"] = Actuator("pump", 30.0, 100.0, tachometer=True)
+            pump = Actuator("pump", LOWEST_PUMP_PERCENT, 100.0, tachometer=True)
+            actuators["pump"] = pump
         return BenchDescription("test", actuators, {"processor": 90.0}, 60.0)
 
     # The plant
 
-    def _steady_rpm(self) -> float:
+    def rpm_at(self, fan_percent: float) -> float:
+        """Speed at which the running fan rests once a duty has got through the play."""
         t = self.traits
-        x = max(self.played, t.dead_zone_percent) / 100
-        if not self.running:
-            return 0.0
+        x = max(fan_percent, t.dead_zone_percent) / 100
         share = t.speed_at_zero + (1 - t.speed_at_zero) * x + t.curvature * x * (1 - x)
         return t.full_rpm * share
+
+    def _steady_rpm(self) -> float:
+        return self.rpm_at(self.played) if self.running else 0.0
 
     def fan_level_db(self, rpm: float) -> float:
         """Level of the fan alone at a speed: a straight law with humps of resonances."""
@@ -130,9 +187,9 @@ class LevelBench:
         if rpm < 1:
             return -100.0
         ratio = rpm / t.full_rpm
-        level = t.full_level_db + t.exponent_db * np.log10(ratio)
+        level = t.full_level_db + t.exponent_db * math.log10(ratio)
         for centre, height, width in t.bumps:
-            level += height * np.exp(-0.5 * (np.log(ratio / centre) / (width / 2)) ** 2)
+            level += height * math.exp(-0.5 * (math.log(ratio / centre) / (width / 2)) ** 2)
         return level
 
     def pump_level_db(self, duty: float) -> float:
@@ -140,7 +197,7 @@ class LevelBench:
         t = self.traits
         if t.pump_full_db is None:
             return -100.0
-        return t.pump_full_db + t.pump_exponent_db * np.log10(duty / 100)
+        return t.pump_full_db + t.pump_exponent_db * math.log10(duty / 100)
 
     def true_level_db(self) -> float:
         """Level of the cooler alone at the duties that are set, once settled."""
@@ -150,19 +207,30 @@ class LevelBench:
 
     def level_at_db(self, fan_percent: float, pump_percent: float) -> float:
         """Level of the cooler alone at given duties with the fan running."""
-        twin = LevelBench(self.traits, np.random.default_rng(0))
-        twin.played = fan_percent
-        twin.running = True
-        return _sum_db(twin.fan_level_db(twin._steady_rpm()), self.pump_level_db(pump_percent))
+        rpm = self.rpm_at(fan_percent)
+        return _sum_db(self.fan_level_db(rpm), self.pump_level_db(pump_percent))
 
     def loudest_db(self) -> float:
         """Level with everything at full duty."""
         return self.level_at_db(100.0, 100.0)
 
+    @property
+    def slowest_percent(self) -> float:
+        """Lowest duty at which the fan turns and which the bench takes."""
+        return max(self.traits.min_duty_percent, self.traits.stall_percent)
+
     def quietest_db(self) -> float:
         """Level at the slowest speed the fan holds."""
-        slowest = max(self.traits.min_duty_percent, self.traits.stall_percent)
-        return self.level_at_db(slowest, 30.0)
+        return self.level_at_db(self.slowest_percent, LOWEST_PUMP_PERCENT)
+
+    def _beat_db(self) -> float:
+        """Course of the level around its mean energy while two sources go in and out of phase."""
+        t = self.traits
+        if t.beat_depth_db == 0.0:
+            return 0.0
+        ratio = 10.0 ** (t.beat_depth_db / 10.0)
+        swing = math.cos(2 * math.pi * self.time_s / t.beat_period_s + self.beat_phase)
+        return 10.0 * math.log10(1.0 + (ratio - 1.0) / (ratio + 1.0) * swing)
 
     def _apply(self, duty: float) -> None:
         t = self.traits
@@ -177,36 +245,31 @@ class LevelBench:
     def _tick(self) -> float:
         t, rng = self.traits, self.rng
         self.time_s += TICK_S
-        self.rpm += (self._steady_rpm() - self.rpm) * (1 - np.exp(-TICK_S / t.tau_s))
+        self.rpm += (self._steady_rpm() - self.rpm) * (1 - math.exp(-TICK_S / t.tau_s))
         if not self.running and self.rpm < 60:
             self.rpm = 0.0
-        self.tacho += (self.rpm - self.tacho) * (1 - np.exp(-TICK_S / t.tacho_lag_s))
-        decay = np.exp(-TICK_S / t.hunting_tau_s)
+        self.tacho += (self.rpm - self.tacho) * (1 - math.exp(-TICK_S / t.tacho_lag_s))
+        self.counted.append(self.tacho)
+        decay = math.exp(-TICK_S / t.hunting_tau_s)
         self.hunting = (
-            decay * self.hunting + t.hunting_sd_db * np.sqrt(1 - decay**2) * rng.standard_normal()
+            decay * self.hunting + t.hunting_sd_db * math.sqrt(1 - decay**2) * rng.standard_normal()
         )
-        self.drift *= np.exp(-TICK_S / 60.0)
+        self.drift *= math.exp(-TICK_S / 60.0)
         fan = self.fan_level_db(self.rpm) + self.hunting + self.drift
-        swing = np.sin(2 * np.pi * self.time_s / 240 + self.floor_phase)
-        floor = t.floor_db + t.floor_wander_db * swing
-        level = _sum_db(fan, self.pump_level_db(self.duty.get("pump", 0)), floor)
+        cooler = _sum_db(fan, self.pump_level_db(self.duty.get("pump", 0))) + self._beat_db()
+        swing = math.sin(2 * math.pi * self.time_s / 240 + self.floor_phase)
+        level = _sum_db(cooler, t.floor_db + t.floor_wander_db * swing)
         level += t.white_sd_db * rng.standard_normal()
-        if self.intrusion_left_s <= 0 and rng.random() < t.intrusions_per_s * TICK_S:
-            weak = t.weak_intrusions and rng.random() < 0.5
-            self.intrusion_left_s = rng.uniform(2, 15) if weak else rng.uniform(0.5, 5)
-            self.intrusion_db = rng.uniform(0.5, 3) if weak else rng.uniform(3, 20)
-        if self.intrusion_left_s > 0:
-            self.intrusion_left_s -= TICK_S
-            level += self.intrusion_db
-        return level
+        return level + self.intrusion.tick(rng) + self.weak_intrusion.tick(rng)
 
     # The answers
 
     def state(self) -> BenchState:
         """Say what the bench does now, with the steps and the lag of its tachometer."""
         t = self.traits
-        rpm = round(self.tacho / t.tacho_quantum_rpm) * t.tacho_quantum_rpm
-        if self.tacho < 80:
+        counted = sum(self.counted) / len(self.counted)
+        rpm = round(counted / t.tacho_quantum_rpm) * t.tacho_quantum_rpm
+        if counted < 80:
             rpm = 0.0
         actuators = {"fan": ActuatorState(self.duty["fan"], rpm)}
         if "pump" in self.duty:
