@@ -1,0 +1,81 @@
+"""How right and how quick the closed loop is, beside plainer ways and a bound, without sound.
+
+Run as ``python tests/benchmarks/closed_loop_population.py [--coolers 3000] [--jobs 2]``: random
+coolers whose true level is known answer in 100 ms readings, and each strategy tries every one of
+them. The same seed gives the same tables whatever the number of jobs, computing times apart.
+Nothing is asserted.
+"""
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from pathlib import Path
+
+# One core a process, before NumPy is loaded: the processes are the parallel part.
+os.environ.update(
+    dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+)
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from closed_loop.population_report import Trial, by_disturbance, computing, overview, trial
+from closed_loop.strategies import STRATEGIES, Task
+
+# Nothing may be tuned on this seed: look at other coolers while working on the loop, and at these
+# only to say how it fares.
+HELD_OUT_SEED = 6_180_453_917
+BEATING_SHARE = 20
+"""One cooler in so many comes again apart from the others, with a beat."""
+
+
+def tried(
+    count: int, asked: argparse.Namespace, names: Sequence[str], *, beats: bool
+) -> list[Trial]:
+    """Try coolers in several processes, in their order."""
+    work = partial(
+        trial,
+        seed=asked.seed,
+        task=Task(asked.target_db, asked.tolerance_db, floor_known=asked.floor_known),
+        names=names,
+        beats=beats,
+        surprises=asked.surprising,
+    )
+    if asked.jobs == 1:
+        return [work(number) for number in range(count)]
+    with ProcessPoolExecutor(max_workers=asked.jobs) as pool:
+        return list(pool.map(work, range(count), chunksize=8))
+
+
+def main() -> None:
+    """Try the population and print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--coolers", type=int, default=3000, help="how many to draw")
+    parser.add_argument("--seed", type=int, default=HELD_OUT_SEED)
+    parser.add_argument("--target-db", type=float, default=40.0)
+    parser.add_argument("--tolerance-db", type=float, default=0.3)
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="processes")
+    parser.add_argument("--only", choices=STRATEGIES, help="try one strategy, and the bound")
+    parser.add_argument("--floor-known", action="store_true", help="tell the loop the floor")
+    parser.add_argument(
+        "--surprising",
+        action="store_true",
+        help="coolers unlike any expected: 70 dB per decade, floor 34 dB, twice the noise",
+    )
+    asked = parser.parse_args()
+    names = [name for name in STRATEGIES if asked.only in (None, name) or name == "bound"]
+    trials = tried(asked.coolers, asked, names, beats=False)
+    beating_ones = tried(asked.coolers // BEATING_SHARE, asked, names, beats=True)
+    lines = [
+        f"target {asked.target_db:g} +-{asked.tolerance_db:g} dB, seed {asked.seed}, floor "
+        f"{'known' if asked.floor_known else 'not known to the loop'}",
+        *overview(trials, names, asked.target_db),
+    ]
+    lines += ["", *by_disturbance(trials, beating_ones, names[0], asked.target_db)]
+    lines += ["", *computing(trials, names[0])]
+    sys.stdout.write("\n".join(lines) + "\n")
+
+
+if __name__ == "__main__":
+    main()
