@@ -209,6 +209,26 @@ class Budget:
         """Half-width of the 95 % interval in dB, from Student's t."""
         return self.expanded_db(self.coverage_factor)
 
+    def with_more(self, other: "Budget") -> "Budget":
+        """Put the components of another budget to these.
+
+        Parameters
+        ----------
+        other : Budget
+            What else makes the same result uncertain.
+
+        Returns
+        -------
+        Budget
+            All components.
+
+        Raises
+        ------
+        InputError
+            If both name a component alike.
+        """
+        return Budget((*self.components, *other.components))
+
     def expanded_db(self, coverage_factor: float) -> float:
         """Half-width of an interval with a coverage factor that is agreed beforehand.
 

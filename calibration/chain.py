@@ -10,7 +10,7 @@ from typing import Final
 
 from acoustic.budget import CONVENTIONAL_COVERAGE, Budget, Component, difference
 
-__all__ = ["ChainUncertainty", "chain_budget", "chain_uncertainty"]
+__all__ = ["ChainUncertainty", "chain_budget", "chain_uncertainty", "microphone_budget"]
 
 _RESPONSE_U_DB: Final = 0.3
 """Standard uncertainty of a measurement microphone's response and field, without a correction."""
@@ -30,8 +30,8 @@ class ChainUncertainty:
     """Of a difference between two coolers of the same series."""
 
 
-def chain_budget(calibration_U95_db: float, drift_db: float | None) -> Budget:
-    """List what the chain adds to the uncertainty of a level.
+def microphone_budget(calibration_U95_db: float, drift_db: float | None) -> Budget:
+    """List what the microphone adds to the uncertainty of a level taken where it stands.
 
     Parameters
     ----------
@@ -43,8 +43,8 @@ def chain_budget(calibration_U95_db: float, drift_db: float | None) -> Budget:
     Returns
     -------
     Budget
-        Calibration and response, which every level of the chain shares, and drift and placing,
-        which each has of its own.
+        Calibration and response, which every level of the chain shares, and drift, which each has
+        of its own.
 
     Raises
     ------
@@ -57,9 +57,32 @@ def chain_budget(calibration_U95_db: float, drift_db: float | None) -> Budget:
             Component.from_half_width("calibration", calibration_U95_db, "normal", correlation=1.0),
             Component("response and field", _RESPONSE_U_DB, correlation=1.0),
             Component.from_half_width("drift", drift_bound_db, "rectangular"),
-            Component("placing", _PLACE_U_DB),
         )
     )
+
+
+def chain_budget(calibration_U95_db: float, drift_db: float | None) -> Budget:
+    """List what the chain adds to the uncertainty of a cooler's level.
+
+    Parameters
+    ----------
+    calibration_U95_db : float
+        Half-width of the 95 % interval of the calibration, in dB.
+    drift_db : float or None
+        Calibration after against before, in dB; None when it was not repeated.
+
+    Returns
+    -------
+    Budget
+        What the microphone adds, and placing, which each cooler has of its own.
+
+    Raises
+    ------
+    InputError
+        If the calibration's interval is negative or a number is not finite.
+    """
+    microphone = microphone_budget(calibration_U95_db, drift_db)
+    return Budget((*microphone.components, Component("placing", _PLACE_U_DB)))
 
 
 def chain_uncertainty(calibration_U95_db: float, drift_db: float | None) -> ChainUncertainty:

@@ -77,13 +77,18 @@ class ToneVerdict:
     """What was found."""
     pascal_per_unit: float | None
     """Sound pressure in pascals of a sample of value 1.0; None when refused."""
-    U95_db: float | None
-    """Half-width of the 95 % interval of levels measured with it, in dB; None when refused."""
+    budget: Budget | None
+    """What makes levels measured with it uncertain; None when refused."""
 
     @property
     def accepted(self) -> bool:
         """Whether the tone calibrates the microphone."""
         return not self.reasons
+
+    @property
+    def U95_db(self) -> float | None:
+        """Half-width of the 95 % interval of those levels in dB, k = 2; None when refused."""
+        return None if self.budget is None else self.budget.expanded_db(CONVENTIONAL_COVERAGE)
 
 
 def judge_reference_tone(
@@ -137,7 +142,7 @@ def judge_reference_tone(
         remarks=_remarks(pascal_per_unit, previous_pascal_per_unit),
         tone=findings,
         pascal_per_unit=pascal_per_unit,
-        U95_db=_expanded_uncertainty_db(findings),
+        budget=_budget(findings),
     )
 
 
@@ -217,13 +222,12 @@ def _remarks(pascal_per_unit: float, previous: float | None) -> tuple[str, ...]:
     )
 
 
-def _expanded_uncertainty_db(findings: ToneFindings) -> float:
-    """Half-width of the 95 % interval: calibrator, seating and fluctuation, k = 2."""
-    budget = Budget(
+def _budget(findings: ToneFindings) -> Budget:
+    """Calibrator, seating and fluctuation."""
+    return Budget(
         (
             Component.from_half_width("calibrator", _CALIBRATOR_HALF_WIDTH_DB, "rectangular"),
             Component.from_half_width("seating", _COUPLING_HALF_WIDTH_DB, "rectangular"),
             Component.from_half_width("fluctuation", findings.stability_db, "rectangular"),
         )
     )
-    return budget.expanded_db(CONVENTIONAL_COVERAGE)

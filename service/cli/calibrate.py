@@ -5,7 +5,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from service.cli.options import AsJson, Channels, ConfigFile, DataFolder, InputText, RateHz
+from service.cli.options import (
+    AsJson,
+    Channels,
+    ConfigFile,
+    DataFolder,
+    InputText,
+    RateHz,
+    ShowBudget,
+)
 from service.cli.runtime import open_session, print_json, remark
 
 if TYPE_CHECKING:
@@ -47,6 +55,7 @@ def calibrate(
     channels: Channels = None,
     config: ConfigFile = None,
     data: DataFolder = None,
+    show_budget: ShowBudget = False,
     as_json: AsJson = False,
 ) -> int:
     """Calibrate the microphone against a reference tone.
@@ -83,6 +92,8 @@ def calibrate(
         print_json(document.to_plain())
     else:
         _show(document, save)
+    if show_budget and document.budget:
+        _show_budget(document)
     stand = [_close(path, settings, document) for path, settings in series.items()]
     return 0 if document.accepted and all(stand) else 1
 
@@ -110,6 +121,19 @@ def _close(path: Path, settings: "MatchedSettingsDocument", after: "CalibrationD
     if drift.remark:
         remark(drift.remark)
     return not drift.void
+
+
+def _show_budget(document: "CalibrationDocument") -> None:
+    """Print what the interval is made of."""
+    from acoustic.budget import CONVENTIONAL_COVERAGE
+    from service.cli.budget_table import show_budget
+    from service.documents.budget import budget_from
+
+    show_budget(
+        "levels measured with this calibration",
+        budget_from(document.budget),
+        CONVENTIONAL_COVERAGE,
+    )
 
 
 def _show(document: "CalibrationDocument", save: Path | None) -> None:

@@ -14,6 +14,7 @@ from service.cli.options import (
     InputText,
     RateHz,
     ResponseFile,
+    ShowBudget,
 )
 from service.cli.runtime import open_session, print_json, remark
 
@@ -49,6 +50,7 @@ def floor(
     channels: Channels = None,
     config: ConfigFile = None,
     data: DataFolder = None,
+    show_budget: ShowBudget = False,
     as_json: AsJson = False,
 ) -> int:
     """Check the room floor. Stop fans only where the processor stays cool without them."""
@@ -68,6 +70,8 @@ def floor(
         print_json(found.to_plain())
     else:
         _show(found, save)
+    if show_budget:
+        _show_budget(found)
     too_high = target_db is not None and found.fit_for_target_db > target_db
     if too_high:
         remark(
@@ -75,6 +79,18 @@ def floor(
             f"{found.fit_for_target_db:.1f} dB(A)."
         )
     return 1 if too_high else 0
+
+
+def _show_budget(found: "FloorDocument") -> None:
+    """Print what the intervals are made of."""
+    from service.cli.budget_table import show_budget
+    from service.documents.budget import budget_from
+
+    show_budget("room floor", budget_from(found.budget))
+    show_budget(
+        "room floor against the true sound pressure level",
+        budget_from(found.budget, found.chain_budget),
+    )
 
 
 def _show(found: "FloorDocument", save: Path | None) -> None:

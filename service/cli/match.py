@@ -14,12 +14,13 @@ from service.cli.options import (
     InputText,
     RateHz,
     ResponseFile,
+    ShowBudget,
 )
 from service.cli.runtime import Session, open_session, remark
 
 if TYPE_CHECKING:
     from calibration.results import MatchRequest
-    from service.documents.matched_settings import CoolerPart
+    from service.documents.matched_settings import MatchedSettingsDocument
 
 __all__ = ["match"]
 
@@ -104,6 +105,7 @@ def match(
     channels: Channels = None,
     config: ConfigFile = None,
     data: DataFolder = None,
+    show_budget: ShowBudget = False,
     as_json: AsJson = False,
 ) -> int:
     """Match one cooler to a target level.
@@ -121,7 +123,7 @@ def match(
         pump_duty_percent=pump_duty_percent,
         follows=pump_follows,
     )
-    part, files = _run(
+    settings, files = _run(
         session,
         request,
         cooler,
@@ -139,8 +141,10 @@ def match(
 
         print(read_document_text(files[0], "document"), end="")
     else:
-        _show(part, files)
-    return {"matched": 0, "stopped": 3}.get(part.outcome, 1)
+        _show(settings, files)
+    if show_budget:
+        _show_budget(settings)
+    return {"matched": 0, "stopped": 3}.get(settings.coolers[0].outcome, 1)
 
 
 def _request(
@@ -191,7 +195,7 @@ def _run(
     rate_hz: int | None,
     channels: int | None,
     out: Path | None,
-) -> tuple["CoolerPart", list[Path]]:
+) -> tuple["MatchedSettingsDocument", list[Path]]:
     """Do the match and write what it comes to."""
     from service.bench.client import BenchClient
     from service.clock import utc_now
@@ -233,7 +237,7 @@ def _run(
     files = write_series(out, settings, [LevelPanel(cooler, request, result)])
     files.append(out.with_suffix(".trail.jsonl"))
     save_text(files[-1], read_document_text(trail_path, "trail"))
-    return part, files
+    return settings, files
 
 
 def _check_out(out: Path) -> None:
@@ -249,8 +253,24 @@ def _check_out(out: Path) -> None:
         raise SettingsError(f"--out {out} is no name for a file; choose another.")
 
 
-def _show(part: "CoolerPart", files: list[Path]) -> None:
+def _show_budget(settings: "MatchedSettingsDocument") -> None:
+    """Print what the intervals are made of."""
+    from service.cli.budget_table import show_budget, show_comparison
+    from service.documents.budget import budget_from
+
+    (part,) = settings.coolers
+    if part.level is None or not part.level.budget:
+        remark(f"{part.cooler} was given no level, so there is no budget to print")
+        return
+    whole = budget_from(part.level.budget, settings.chain.budget)
+    show_budget(f"level of {part.cooler}, calibration apart", budget_from(part.level.budget))
+    show_budget(f"level of {part.cooler} against the true sound pressure level", whole)
+    show_comparison(whole)
+
+
+def _show(settings: "MatchedSettingsDocument", files: list[Path]) -> None:
     """Print the result for a person."""
+    (part,) = settings.coolers
     print(f"{part.cooler}: {part.outcome}. {part.why}")
     for name, setting in (part.settings or {}).items():
         speed = "" if setting.rpm is None else f", {setting.rpm:.0f} rpm"

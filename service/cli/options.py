@@ -14,6 +14,7 @@ __all__ = [
     "InputText",
     "RateHz",
     "ResponseFile",
+    "ShowBudget",
 ]
 
 InputText = Annotated[
@@ -71,5 +72,11 @@ ConfigFile = Annotated[
 DataFolder = Annotated[
     Path | None,
     typer.Option("--data", metavar="DIR", help="Data folder.", show_default=False),
+]
+ShowBudget = Annotated[
+    bool,
+    typer.Option(
+        "--budget", help="Also print, to standard error, what every stated interval is made of."
+    ),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]

@@ -7,6 +7,7 @@ from pydantic import AwareDatetime, Field, PositiveFloat, PositiveInt, field_ser
 from calibration.reference_tone import ToneVerdict
 from service.clock import utc_text
 from service.documents.base import Document, Part
+from service.documents.budget import BudgetRow, rows_of
 
 __all__ = ["CalibrationDocument", "CalibrationTone"]
 
@@ -47,6 +48,9 @@ class CalibrationDocument(Document):
     """What was found."""
     U95_db: float | None
     """Half-width of the 95 % interval of levels measured with it."""
+    budget: list[BudgetRow] = Field(default_factory=list)
+    """What `U95_db` is made of, with k = 2; empty where the tone was refused, and in calibrations
+    of earlier versions."""
     time: AwareDatetime = Field(strict=False)
     """When the tone was heard."""
     reasons: list[str]
@@ -113,6 +117,7 @@ class CalibrationDocument(Document):
                 signal_to_noise_db=round(tone.signal_to_noise_db, 1),
             ),
             U95_db=None if verdict.U95_db is None else round(verdict.U95_db, 3),
+            budget=[] if verdict.budget is None else rows_of(verdict.budget),
             time=time,
             reasons=list(verdict.reasons),
             input=source,

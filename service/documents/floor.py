@@ -7,6 +7,7 @@ from pydantic import AwareDatetime, Field, field_serializer
 from service.clock import utc_text
 from service.documents.bands import DiscreteTone, ThirdOctaves
 from service.documents.base import Document
+from service.documents.budget import BudgetRow
 
 __all__ = ["FloorDocument"]
 
@@ -25,6 +26,12 @@ class FloorDocument(Document):
     """Level exceeded 90 % of the undisturbed time."""
     U95_db: float
     """Half-width of the 95 % interval of `LAeq_db`, calibration apart."""
+    U95_absolute_db: float | None = None
+    """The same against the true sound pressure level; null in floors of earlier versions."""
+    budget: list[BudgetRow] = Field(default_factory=list)
+    """What `U95_db` is made of."""
+    chain_budget: list[BudgetRow] = Field(default_factory=list)
+    """What the microphone adds to it in `U95_absolute_db`."""
     third_octaves: ThirdOctaves
     """Levels of the undisturbed part."""
     tones: list[DiscreteTone]

@@ -8,11 +8,14 @@ from calibration.results import AppliesTo, MatchOutcome
 from service.clock import utc_text
 from service.documents.bands import DiscreteTone
 from service.documents.base import Document, Part
+from service.documents.budget import BudgetRow
 
 __all__ = [
+    "AbsoluteLevel",
     "ChainPart",
     "CoolerPart",
     "FloorPart",
+    "LevelDifference",
     "LevelPart",
     "MatchedSettingsDocument",
     "SettingPart",
@@ -46,6 +49,8 @@ class ChainPart(Part):
     """Half-width of the 95 % interval of a level against the true sound pressure level."""
     U95_comparative_db: float
     """The same of a difference between coolers of this series: what they share cancels."""
+    budget: list[BudgetRow] = Field(default_factory=list)
+    """What both are made of, with k = 2; the rows that are shared cancel in the second."""
     void: bool = False
     """Whether the microphone drifted so far that the levels must not be used."""
 
@@ -72,6 +77,8 @@ class LevelPart(Part):
     """Half-width of its 95 % interval, calibration apart."""
     as_read_db: float
     """Level as the microphone read it, floor included."""
+    budget: list[BudgetRow] = Field(default_factory=list)
+    """What `U95_db` is made of."""
 
 
 class FloorPart(Part):
@@ -114,6 +121,30 @@ class CoolerPart(Part):
     """What the person at the bench should know."""
 
 
+class AbsoluteLevel(Part):
+    """The level of one cooler against the true sound pressure level."""
+
+    cooler: str
+    """Its name."""
+    LAeq_db: float
+    """Its level."""
+    U95_db: float
+    """Half-width of the 95 % interval from its own budget and the chain's together."""
+
+
+class LevelDifference(Part):
+    """Two coolers of the series against each other."""
+
+    first: str
+    """Name of the one."""
+    second: str
+    """Name of the other."""
+    LAeq_db: float
+    """Level of the first less that of the second."""
+    U95_db: float
+    """Half-width of its 95 % interval: what both levels share cancels."""
+
+
 class MatchedSettingsDocument(Document):
     """A document of matched settings."""
 
@@ -132,6 +163,10 @@ class MatchedSettingsDocument(Document):
     """The measuring chain."""
     coolers: list[CoolerPart]
     """One entry a cooler."""
+    absolute: list[AbsoluteLevel] = Field(default_factory=list)
+    """Every level that is given, with the chain's uncertainty in its interval."""
+    differences: list[LevelDifference] = Field(default_factory=list)
+    """Every pair of levels that are given."""
 
     @field_serializer("time")
     def _time_text(self, time: AwareDatetime) -> str:

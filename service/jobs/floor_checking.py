@@ -10,13 +10,16 @@ import numpy.typing as npt
 
 from acoustic.analyser import analyse, finish, start
 from acoustic.band_frequencies import audible_bands
+from acoustic.budget import Budget, Component
 from acoustic.decibels import level_db
 from acoustic.frequency_weighting import a_weighting_db
 from acoustic.microphone_response import MicrophoneResponse
 from acoustic.short_levels import ROW_S, ShortLevels, join_short_levels
 from acoustic.signals import PressureSignal, Samples
-from calibration.room_floor import judge_floor, usable_intervals
+from calibration.chain import microphone_budget
+from calibration.room_floor import RoomFloor, judge_floor, usable_intervals
 from service.documents.bands import ThirdOctaves
+from service.documents.budget import rows_of
 from service.documents.calibration import CalibrationDocument
 from service.documents.floor import FloorDocument
 from service.errors import CaptureError, SoundEnded
@@ -88,10 +91,15 @@ def check_floor(
         if undisturbed
         else []
     )
+    own = _budget(floor)
+    microphone = microphone_budget(calibration.U95_db or 0.0, None)
     return FloorDocument(
         LAeq_db=round(floor.LAeq_db, 3),
         LA90_db=round(floor.LA90_db, 3),
-        U95_db=round(floor.U95_db, 3),
+        U95_db=round(own.U95_db, 3),
+        U95_absolute_db=round(own.with_more(microphone).U95_db, 3),
+        budget=rows_of(own),
+        chain_budget=rows_of(microphone),
         third_octaves=_third_octaves(rows, usable, sound.rate_hz),
         tones=tones,
         listened_s=round(floor.listened_s, 1),
@@ -128,6 +136,15 @@ def _listen(
     parts.append(finish(state))
     rows = join_short_levels([part for part in parts if len(part)])
     return rows, np.array(valid, dtype=np.bool_), kept
+
+
+def _budget(floor: RoomFloor) -> Budget:
+    """What makes the floor uncertain, calibration apart.
+
+    The standard error allows for not knowing how much the room wanders, so that its 95 % interval
+    is that of a normal distribution; Student's t would allow for it a second time.
+    """
+    return Budget((Component("listening", floor.U95_db / 1.96),))
 
 
 def _third_octaves(rows: ShortLevels, usable: npt.NDArray[np.bool_], rate_hz: int) -> ThirdOctaves:

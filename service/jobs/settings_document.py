@@ -4,18 +4,24 @@ import csv
 import io
 from collections.abc import Sequence
 from datetime import datetime
+from itertools import combinations
 from typing import Final
 
-from calibration.chain import chain_uncertainty
+from acoustic.budget import Budget, difference
+from calibration.chain import chain_budget, chain_uncertainty
 from calibration.drift import Drift, judge_drift
 from calibration.fan_noise import Estimate
+from calibration.match_budget import match_budget
 from calibration.results import MatchRequest, MatchResult
 from service.documents.bands import DiscreteTone
+from service.documents.budget import budget_from, rows_of
 from service.documents.calibration import CalibrationDocument
 from service.documents.matched_settings import (
+    AbsoluteLevel,
     ChainPart,
     CoolerPart,
     FloorPart,
+    LevelDifference,
     LevelPart,
     MatchedSettingsDocument,
     SettingPart,
@@ -53,7 +59,11 @@ def _half_width_db(estimate: Estimate) -> float:
 
 
 def cooler_part(
-    cooler: str, bench: str, result: MatchResult, tones: Sequence[DiscreteTone]
+    cooler: str,
+    bench: str,
+    request: MatchRequest,
+    result: MatchResult,
+    tones: Sequence[DiscreteTone],
 ) -> CoolerPart:
     """Put the result of one match into the document's form.
 
@@ -61,6 +71,8 @@ def cooler_part(
     ----------
     cooler, bench : str
         What was matched, and where.
+    request : MatchRequest
+        What was asked.
     result : MatchResult
         How it ended.
     tones : sequence of DiscreteTone
@@ -81,10 +93,12 @@ def cooler_part(
             for name, actuator in result.actuators.items()
         }
     if result.level is not None and result.as_read is not None:
+        budget = match_budget(request, result)
         level = LevelPart(
             LAeq_db=round(result.level.mean_db, 3),
-            U95_db=_half_width_db(result.level),
+            U95_db=0.0 if budget is None else round(budget.U95_db, 3),
             as_read_db=round(result.as_read.mean_db, 3),
+            budget=[] if budget is None else rows_of(budget),
         )
     return CoolerPart(
         cooler=cooler,
@@ -133,6 +147,7 @@ def settings_document(
     MatchedSettingsDocument
         The document.
     """
+    chain = _chain_part(calibration.time, calibration.pascal_per_unit, calibration.U95_db, drift)
     return MatchedSettingsDocument(
         time=time,
         target=TargetPart(
@@ -140,9 +155,43 @@ def settings_document(
             tolerance_db=request.tolerance_db,
             applies_to=request.applies_to,
         ),
-        chain=_chain_part(calibration.time, calibration.pascal_per_unit, calibration.U95_db, drift),
+        chain=chain,
         coolers=list(coolers),
+        absolute=_absolute(coolers, chain),
+        differences=_differences(coolers, chain),
     )
+
+
+def _budgets(coolers: Sequence[CoolerPart], chain: ChainPart) -> list[tuple[str, float, Budget]]:
+    """Name, level and whole budget of every cooler that has them."""
+    return [
+        (part.cooler, part.level.LAeq_db, budget_from(part.level.budget, chain.budget))
+        for part in coolers
+        if part.level is not None and part.level.budget and chain.budget
+    ]
+
+
+def _absolute(coolers: Sequence[CoolerPart], chain: ChainPart) -> list[AbsoluteLevel]:
+    """Every level against the true sound pressure level."""
+    return [
+        AbsoluteLevel(cooler=name, LAeq_db=level_db, U95_db=round(budget.U95_db, 3))
+        for name, level_db, budget in _budgets(coolers, chain)
+    ]
+
+
+def _differences(coolers: Sequence[CoolerPart], chain: ChainPart) -> list[LevelDifference]:
+    """Every pair of levels."""
+    return [
+        LevelDifference(
+            first=first,
+            second=second,
+            LAeq_db=round(one_db - other_db, 3),
+            U95_db=round(difference(one, other).U95_db, 3),
+        )
+        for (first, one_db, one), (second, other_db, other) in combinations(
+            _budgets(coolers, chain), 2
+        )
+    ]
 
 
 def _chain_part(
@@ -161,6 +210,7 @@ def _chain_part(
         drift_db=None if drift_db is None else round(drift_db, 3),
         U95_absolute_db=round(chain.U95_absolute_db, 2),
         U95_comparative_db=round(chain.U95_comparative_db, 2),
+        budget=rows_of(chain_budget(calibration_U95_db or 0.0, drift_db)),
         void=drift is not None and drift.void,
     )
 
@@ -200,7 +250,12 @@ def close_series(
     closed = _chain_part(
         chain.calibration_time, chain.pascal_per_unit, chain.calibration_U95_db, drift
     )
-    return document.model_copy(update={"chain": closed}), drift
+    entered = {
+        "chain": closed,
+        "absolute": _absolute(document.coolers, closed),
+        "differences": _differences(document.coolers, closed),
+    }
+    return document.model_copy(update=entered), drift
 
 
 def settings_csv(document: MatchedSettingsDocument) -> str:
@@ -239,7 +294,7 @@ def settings_csv(document: MatchedSettingsDocument) -> str:
                 row[f"{role}_duty_percent"] = setting.duty_percent
                 row[f"{role}_rpm"] = setting.rpm
         if cooler.level is not None:
-            row |= cooler.level.model_dump()
+            row |= cooler.level.model_dump(exclude={"budget"})
         writer.writerow(row)
     return text.getvalue()
 

@@ -78,4 +78,4 @@ def match_and_record(
         trail.add(result_line(result))
     kept = listener.kept_sound()
     tones = tones_in(kept) if kept is not None and result.actuators is not None else []
-    return result, cooler_part(cooler, description.bench, result, tones)
+    return result, cooler_part(cooler, description.bench, request, result, tones)

@@ -49,8 +49,8 @@ def document(calibrated):
     return settings_document(
         REQUEST,
         [
-            cooler_part("Fjord, 140", "south", result(), []),
-            cooler_part("Moor", "south", refused, []),
+            cooler_part("Fjord, 140", "south", REQUEST, result(), []),
+            cooler_part("Moor", "south", REQUEST, refused, []),
         ],
         time=TIME,
         calibration=calibrated(48_000, 2.0),
