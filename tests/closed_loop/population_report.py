@@ -170,6 +170,7 @@ def classes(everyone: Sequence[Outcome]) -> dict[str, Callable[[Outcome], bool]]
         "band noise": third(lambda t: t.white_sd_db),
         "weak intrusions": lambda one: one.trial.traits.weak_intrusions,
         "drift": lambda one: one.trial.traits.drift_db != 0.0,
+        "no drift": lambda one: one.trial.traits.drift_db == 0.0,
         "drift, rising": lambda one: one.trial.traits.drift_db < 0.0,
         "drift, sinking": lambda one: one.trial.traits.drift_db > 0.0,
         "play of 0.5 %": lambda one: one.trial.traits.play_percent == 0.5,
@@ -219,6 +220,7 @@ def _summary(everyone: Sequence[Outcome], bound: Sequence[Outcome]) -> dict[str,
         ("drift", "... drifting fifth"),
         ("weak intrusions", "... weak intrusions"),
         ("pump", "... with a pump"),
+        ("no drift", "... without drift"),
     ):
         rows[label] = _share([o.covered for o in matched if picks[name](o)])
     half_widths = [1.96 * o.attempt.stated_sd_db for o in matched]
@@ -299,8 +301,8 @@ def computing(trials: Sequence[Trial], name: str) -> Iterator[str]:
     step_ms = np.array([1e3 * seconds for seconds, _ in taken])
     reading_ms = np.array([1e3 * seconds / readings for seconds, readings in taken])
     for label, values in (("after each stretch of sound", step_ms), ("per 100 ms", reading_ms)):
-        median, most = np.percentile(values, [50, 95])
+        median, most, rarely = np.percentile(values, [50, 95, 99])
         yield (
             f"{name} computes {label}: median {median:.2f} ms, p95 {most:.2f} ms, "
-            f"longest {values.max():.1f} ms"
+            f"p99 {rarely:.2f} ms, longest {values.max():.1f} ms"
         )
