@@ -15,7 +15,7 @@ from numba import njit
 from acoustic.band_filters import HALVING_DELAY, BandFilters
 from acoustic.frequency_weighting import WeightingFilters, WeightingState
 from acoustic.kernels import BandMemory, Frames, MillisecondSums
-from acoustic.lanes import chained, chosen, lanes, load, settled, store
+from acoustic.lanes import chained, chosen, even_ones, lanes, larger, load, settled, store
 from acoustic.signals import Samples
 
 __all__ = ["SAMPLES_AT_ONCE", "bands_at_rest", "sum_bands", "sum_weighted"]
@@ -23,7 +23,8 @@ __all__ = ["SAMPLES_AT_ONCE", "bands_at_rest", "sum_bands", "sum_weighted"]
 SAMPLES_AT_ONCE: Final = 131_072
 """See `acoustic.kernels.Kernels`."""
 
-_EIGHT: Final = (0.0,) * 8
+_LANES: Final = 8
+_EIGHT: Final = (0.0,) * _LANES
 _FOUR: Final = (0.0,) * 4
 _SECTIONS: Final = (0.0,) * 5
 """Three sections of C and two of A after C."""
@@ -106,8 +107,8 @@ def _sum_cascade(sound, edges, form, memory, squares, largest, like):
             y, s_new, t_new = _step(sound[edges[row] + late], y, s, t, b0, b1, b2, a1, a2)
             since = lanes(float(late), like)
             here, there = chosen(lag, since, y * y, none), chosen(lag, since, none, y * y)
-            total, peak = total + here, chosen(peak, here, here, peak)
-            before, peak_before = before + there, chosen(peak_before, there, there, peak_before)
+            total, peak = total + here, larger(here, peak)
+            before, peak_before = before + there, larger(there, peak_before)
             begun = since if row == 0 else lag
             s, t = chosen(lag, begun, s_new, s), chosen(lag, begun, t_new, t)
         if row > 0:
@@ -116,13 +117,13 @@ def _sum_cascade(sound, edges, form, memory, squares, largest, like):
         for frame in range(edges[row] + 4, edges[row + 1]):
             y, s, t = _step(sound[frame], y, s, t, b0, b1, b2, a1, a2)
             square = y * y
-            total, peak = total + square, chosen(peak, square, square, peak)
+            total, peak = total + square, larger(square, peak)
         s, t = settled(s), settled(t)
     for late in range(4):
         y, s_new, t_new = _step(0.0, y, s, t, b0, b1, b2, a1, a2)
         since = lanes(float(late), like)
         there = chosen(lag, since, none, y * y)
-        total, peak = total + there, chosen(peak, there, there, peak)
+        total, peak = total + there, larger(there, peak)
         s, t = chosen(lag, since, s, s_new), chosen(lag, since, t, t_new)
     store(squares[len(edges) - 2], 0, total)
     store(largest[len(edges) - 2], 0, peak)
@@ -206,8 +207,10 @@ def _lane_form(filters: BandFilters) -> _LaneForm:
 def _sum_bands(sound, edges, taps, coefficients, groups, delays, pasts, squares):
     """Filter one channel into all bands; delays, pasts and squares are written to."""
     past = pasts.shape[1]
-    here, halved = np.empty(past + _FRAMES_AT_ONCE), np.empty(past + _FRAMES_AT_ONCE)
-    evens, middles = np.empty(past + _FRAMES_AT_ONCE // 2), np.empty(_FRAMES_AT_ONCE // 2)
+    # Lanes are loaded from beyond the last frame, but not used.
+    size = past + _FRAMES_AT_ONCE + 2 * _LANES
+    here, halved = np.zeros(size), np.zeros(size)
+    evens = np.empty(past + _FRAMES_AT_ONCE // 2)
     for begin in range(0, len(sound), _FRAMES_AT_ONCE):
         count = min(_FRAMES_AT_ONCE, len(sound) - begin)
         here[past : past + count] = sound[begin : begin + count]
@@ -229,7 +232,7 @@ def _sum_bands(sound, edges, taps, coefficients, groups, delays, pasts, squares)
                     )
             if stage + 1 < len(edges):
                 count //= 2
-                _halve(here, taps, evens, middles, halved[past : past + count], _EIGHT)
+                _halve(here, taps, evens, halved[past : past + count], _EIGHT)
                 here, halved = halved, here
 
 
@@ -280,26 +283,43 @@ def _sum_lanes(frames, first, edges, coefficients, delays, squares, base, column
 
 
 @_compiled
-def _halve(sound, taps, evens, middles, halves, like):
-    """Low-pass at every other frame; the arrays after the taps are written to."""
-    # Even and odd frames apart, so that lanes find their numbers side by side.
-    last = len(taps) - 1
-    for place in range(len(halves) + last):
-        evens[place] = sound[2 * place]
-    for place in range(len(halves)):
-        middles[place] = 0.5 * sound[2 * place + last]
-    whole = len(halves) - len(halves) % 16
-    for place in range(0, whole, 16):
-        total, other = load(middles, place, like), load(middles, place + 8, like)
-        for tap in range(len(taps) // 2):
-            weight, early, late = lanes(taps[tap], like), place + tap, place + last - tap
-            total = total + weight * (load(evens, early, like) + load(evens, late, like))
-            early, late = early + 8, late + 8
-            other = other + weight * (load(evens, early, like) + load(evens, late, like))
-        store(halves, place, total)
-        store(halves, place + 8, other)
+def _halve(sound, taps, evens, halves, like):
+    """Low-pass at every other frame; the arrays after the taps are written to.
+
+    Lanes are neighbouring results. Four times as many are made at once, as each frame that is
+    loaded then serves up to three of them: what it would take to load it again is what limits.
+    """
+    count, last = len(like), len(taps) - 1
+    half = lanes(0.5, like)
+    for place in range(0, len(halves) + last, count):
+        pair = load(sound, 2 * place, like), load(sound, 2 * place + count, like)
+        store(evens, place, even_ones(pair[0], pair[1]))
+    whole = len(halves) - len(halves) % (4 * count)
+    for place in range(0, whole, 4 * count):
+        odd = 2 * place + last
+        h0 = half * even_ones(load(sound, odd, like), load(sound, odd + count, like))
+        odd += 2 * count
+        h1 = half * even_ones(load(sound, odd, like), load(sound, odd + count, like))
+        odd += 2 * count
+        h2 = half * even_ones(load(sound, odd, like), load(sound, odd + count, like))
+        odd += 2 * count
+        h3 = half * even_ones(load(sound, odd, like), load(sound, odd + count, like))
+        for tap in range(count):
+            w0, w1 = lanes(taps[tap], like), lanes(taps[tap + count], like)
+            w2, at = lanes(taps[tap + 2 * count], like), place + tap
+            x0, x1 = load(evens, at, like), load(evens, at + count, like)
+            x2, x3 = load(evens, at + 2 * count, like), load(evens, at + 3 * count, like)
+            x4, x5 = load(evens, at + 4 * count, like), load(evens, at + 5 * count, like)
+            h0 = h0 + w0 * x0 + w1 * x1 + w2 * x2
+            h1 = h1 + w0 * x1 + w1 * x2 + w2 * x3
+            h2 = h2 + w0 * x2 + w1 * x3 + w2 * x4
+            h3 = h3 + w0 * x3 + w1 * x4 + w2 * x5
+        store(halves, place, h0)
+        store(halves, place + count, h1)
+        store(halves, place + 2 * count, h2)
+        store(halves, place + 3 * count, h3)
     for place in range(whole, len(halves)):
-        half = middles[place]
+        result = 0.5 * sound[2 * place + last]
         for tap in range(len(taps)):
-            half += taps[tap] * evens[place + tap]
-        halves[place] = half
+            result += taps[tap] * evens[place + tap]
+        halves[place] = result

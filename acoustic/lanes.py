@@ -14,7 +14,7 @@ from llvmlite import ir
 from numba import types
 from numba.extending import intrinsic, models, overload, register_model
 
-__all__ = ["chained", "chosen", "lanes", "load", "settled", "store"]
+__all__ = ["chained", "chosen", "even_ones", "lanes", "larger", "load", "settled", "store"]
 
 
 class _Lanes(types.Type):
@@ -109,6 +109,30 @@ def chosen(typing: Any, left: Any, right: Any, values: Any, others: Any) -> Any:
         return builder.select(builder.fcmp_ordered("<=", args[0], args[1]), args[2], args[3])
 
     return values(left, left, values, values), generate
+
+
+@intrinsic
+def larger(typing: Any, values: Any, others: Any) -> Any:
+    """In every lane the larger one."""
+
+    def generate(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
+        # Put like this it is a single instruction.
+        return builder.select(builder.fcmp_ordered(">", *args), *args)
+
+    return values(values, values), generate
+
+
+@intrinsic
+def even_ones(typing: Any, values: Any, following: Any) -> Any:
+    """Every other number of those in two vectors, from the first on."""
+
+    def generate(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
+        places = list(range(0, 2 * values.count, 2))
+        return builder.shuffle_vector(
+            *args, ir.Constant(ir.VectorType(ir.IntType(32), values.count), places)
+        )
+
+    return values(values, values), generate
 
 
 @intrinsic

@@ -204,15 +204,17 @@ def add_to_spectrum(state: SpectrumState, block: PressureSignal) -> SpectrumStat
     count = max(0, (len(samples) - length) // hop + 1)
     squares = state.squares
     if count:
-        window = _hann(length).astype(precision)
+        window = _hann(length, precision)
         # Shape (segments, channels, frames).
         segments = np.lib.stride_tricks.sliding_window_view(samples, length, axis=0)[::hop]
         at_once = _SEGMENTS_AT_ONCE["single" if precision == np.float32 else "double"]
+        sums = np.zeros((channels, 2 * len(squares)))
         for first in range(0, count, at_once):
-            lines = rfft(segments[first : first + at_once] * window, axis=-1)
-            parts = lines.view(precision)
-            sums = np.einsum("scl,scl->lc", parts, parts)
-            squares = squares + sums[::2] + sums[1::2]
+            windowed = segments[first : first + at_once] * window
+            parts = rfft(windowed, axis=-1, overwrite_x=True).view(precision)
+            sums += np.einsum("scl,scl->cl", parts, parts)
+        # Real and imaginary parts lay side by side.
+        squares = squares + (sums[:, ::2] + sums[:, 1::2]).T
     return replace(
         state,
         tail=samples[count * hop :].copy(),
@@ -249,7 +251,7 @@ def averaged_spectrum(state: SpectrumState) -> Spectrum:
             f"The spectrum needs {state.segment_frames / state.rate_hz:.3g} s of sound, but only "
             f"{len(state.tail) / state.rate_hz:.3g} s were heard; listen longer."
         )
-    window = _hann(state.segment_frames)
+    window = _hann(state.segment_frames, np.dtype(np.float64))
     density = state.squares / (state.segments * state.rate_hz * np.square(window).sum())
     density[1:-1] *= 2.0
     spacing_hz = state.rate_hz / state.segment_frames
@@ -291,8 +293,9 @@ def spectrum_of(signal: PressureSignal, *, spacing_hz: float) -> Spectrum:
 
 
 @lru_cache(maxsize=8)
-def _hann(frames: int) -> Samples:
+def _hann(frames: int, precision: np.dtype[np.floating]) -> npt.NDArray[np.floating]:
     """Periodic Hann window; read-only."""
-    window: Samples = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(frames) / frames)
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(frames) / frames)
+    window = window.astype(precision)
     window.setflags(write=False)
     return window
