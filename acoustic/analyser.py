@@ -27,7 +27,7 @@ from acoustic.short_levels import (
     no_short_levels,
 )
 from acoustic.signals import PressureSignal, Samples
-from acoustic.time_weighting import TIME_CONSTANT_S, exponential_average, millisecond_edges
+from acoustic.time_weighting import TIME_CONSTANT_S, millisecond_edges
 
 __all__ = ["AnalyserState", "analyse", "finish", "start"]
 
@@ -246,7 +246,11 @@ def _complete_rows(
 
     A_mean_squares, durations_s = sums.A_squares / frames, frames[:, 0] / state.rate_hz
     F, S = (
-        by_row(exponential_average(A_mean_squares, durations_s, average, TIME_CONSTANT_S[name]))
+        by_row(
+            state.kernels.exponential_average(
+                A_mean_squares, durations_s, average, TIME_CONSTANT_S[name]
+            )
+        )
         for name, average in (("F", state.F_average), ("S", state.S_average))
     )
     row_frames = by_row(frames).sum(axis=1)

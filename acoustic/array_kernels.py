@@ -20,8 +20,15 @@ from acoustic.band_filters import HALVING_DELAY, BandFilters, BandStage
 from acoustic.frequency_weighting import WeightingState, weigh, without_denormals
 from acoustic.kernels import BandMemory, Frames, MillisecondSums
 from acoustic.signals import Samples
+from acoustic.time_weighting import exponential_average
 
-__all__ = ["SAMPLES_AT_ONCE", "bands_at_rest", "sum_bands", "sum_weighted"]
+__all__ = [
+    "SAMPLES_AT_ONCE",
+    "bands_at_rest",
+    "exponential_average",
+    "sum_bands",
+    "sum_weighted",
+]
 
 SAMPLES_AT_ONCE: Final = 65_536
 """See `acoustic.kernels.Kernels`."""

@@ -18,9 +18,15 @@ from acoustic.kernels import BandMemory, Frames, MillisecondSums
 from acoustic.lanes import chained, chosen, even_ones, lanes, larger, load, settled, store
 from acoustic.signals import Samples
 
-__all__ = ["SAMPLES_AT_ONCE", "bands_at_rest", "sum_bands", "sum_weighted"]
+__all__ = [
+    "SAMPLES_AT_ONCE",
+    "bands_at_rest",
+    "exponential_average",
+    "sum_bands",
+    "sum_weighted",
+]
 
-SAMPLES_AT_ONCE: Final = 131_072
+SAMPLES_AT_ONCE: Final = 2**19
 """See `acoustic.kernels.Kernels`."""
 
 _LANES: Final = 8
@@ -131,6 +137,28 @@ def _sum_cascade(sound, edges, form, memory, squares, largest, like):
     store(memory, 8, settled(t))
 
 
+def exponential_average(
+    mean_squares: Samples, durations_s: Samples, start: Samples, time_constant_s: float
+) -> Samples:
+    """See `acoustic.kernels.Kernels`."""
+    averages = np.empty(mean_squares.shape)
+    _average(mean_squares, durations_s, start, time_constant_s, averages)
+    return averages
+
+
+@_compiled
+def _average(mean_squares, durations_s, start, time_constant_s, averages):
+    """Average exponentially; the averages are written to."""
+    for channel in range(mean_squares.shape[1]):
+        average, duration_s, share = start[channel], 0.0, 0.0
+        for place in range(len(durations_s)):
+            if durations_s[place] != duration_s:
+                duration_s = durations_s[place]
+                share = -np.expm1(-duration_s / time_constant_s)
+            average += share * (mean_squares[place, channel] - average)
+            averages[place, channel] = average
+
+
 def bands_at_rest(filters: BandFilters, channels: int) -> BandMemory:
     """See `acoustic.kernels.Kernels`."""
     delays = np.zeros((channels, _lane_form(filters).coefficients.size))
@@ -146,7 +174,7 @@ def sum_bands(
     squares = np.zeros((len(sound), edges.shape[1] - 1, form.columns))
     for channel, frames in enumerate(sound):
         _sum_bands(
-            frames,
+            np.ascontiguousarray(frames),
             edges,
             filters.halving_taps,
             form.coefficients,

@@ -70,6 +70,29 @@ class Kernels(Protocol):
         """
         ...
 
+    def exponential_average(
+        self, mean_squares: Samples, durations_s: Samples, start: Samples, time_constant_s: float
+    ) -> Samples:
+        """See `acoustic.time_weighting.exponential_average`.
+
+        Parameters
+        ----------
+        mean_squares : ndarray of shape (intervals, channels)
+            Mean of the square over each interval.
+        durations_s : ndarray of shape (intervals,)
+            Length of each interval in seconds.
+        start : ndarray of shape (channels,)
+            The average before the first interval.
+        time_constant_s : float
+            Time constant in seconds.
+
+        Returns
+        -------
+        ndarray of shape (intervals, channels)
+            The average at the end of each interval, in the unit of `mean_squares`.
+        """
+        ...
+
     def bands_at_rest(self, filters: BandFilters, channels: int) -> BandMemory:
         """Return what the filters of all bands remember before the first block.
 
@@ -99,7 +122,7 @@ class Kernels(Protocol):
         memory : tuple of ndarray
             Memory after the block before.
         sound : ndarray of shape (channels, frames)
-            The block in Pa, a whole number of quanta and at least one.
+            The block in Pa, lying in any order, a whole number of quanta and at least one.
         edges : ndarray of shape (stages, rows + 1)
             Frame numbers at the rate of each stage between which the rows lie, from 0 to the end
             of the block; rows that the block does not reach are empty.

@@ -88,9 +88,9 @@ def hear_bands(state: BandState, samples: Samples) -> tuple[BandState, Samples]:
     after its end.
     """
     filters, kernels = state.filters, state.kernels
-    # Frames of a channel side by side, however the samples lie.
-    sound = np.empty((samples.shape[1], state.tail.shape[1] + len(samples)))
-    np.concatenate([state.tail, samples.T], axis=1, out=sound)
+    sound = samples.T
+    if state.tail.size:
+        sound = np.concatenate([state.tail, sound], axis=1)
     used = sound.shape[1] // filters.quantum * filters.quantum
     sound, tail = sound[:, :used], sound[:, used:].copy()
     if used == 0:
