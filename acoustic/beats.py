@@ -23,6 +23,7 @@ from acoustic.signals import Samples
 
 __all__ = [
     "LARGEST_AMPLITUDE_RATIO",
+    "LARGEST_CREST_DB",
     "LONGEST_PERIOD_S",
     "SHORTEST_PERIOD_S",
     "Beat",
@@ -39,7 +40,7 @@ _DB_PER_AMPLITUDE: Final = float(20.0 / np.log(10.0))
 LARGEST_AMPLITUDE_RATIO: Final = 0.97
 """Equal tones would beat infinitely deep; this is 36 dB."""
 
-_CREST_DB: Final = 7.0
+LARGEST_CREST_DB: Final = 7.0
 """Two equal tones rise 6 dB above the mean of their level; the rest is room for noise."""
 _WIDEN_INTERVALS: Final = 4
 """Intervals left out on either side of what is louder."""
@@ -193,7 +194,7 @@ def within_crests(levels_db: Samples, usable: npt.NDArray[np.bool_]) -> npt.NDAr
     """
     if not np.any(usable):
         return usable
-    loud = usable & (levels_db > np.median(levels_db[usable]) + _CREST_DB)
+    loud = usable & (levels_db > np.median(levels_db[usable]) + LARGEST_CREST_DB)
     near = np.convolve(loud, np.ones(2 * _WIDEN_INTERVALS + 1), mode="full")
     return usable & (near[_WIDEN_INTERVALS : _WIDEN_INTERVALS + usable.size] < 0.5)
 

@@ -7,9 +7,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from acoustic.intrusions import INTERVAL_S, GateSpread, find_intrusions, white_spread_db
+from acoustic.beats import Beat
+from acoustic.intrusions import INTERVAL_S, GateSpread
 from acoustic.signals import Samples
-from acoustic.uncertainty import HuntingKnowledge, LevelBlocks
+from acoustic.steady_level import SteadyLevel, steady_level
+from acoustic.uncertainty import HuntingKnowledge
 from calibration.fan_noise import Estimate
 from calibration.steps import Heard
 
@@ -45,11 +47,13 @@ class SettingListener:
     _levels: list[Samples] = field(default_factory=list)
     _valid: list[npt.NDArray[np.bool_]] = field(default_factory=list)
     _rpm: list[float] = field(default_factory=list)
+    _level: SteadyLevel | None = None
 
     def add(self, heard: Heard, rpm: float | None) -> None:
         """Append what was heard, and the fan speed read with it."""
         self._levels.append(heard.levels_db)
         self._valid.append(heard.valid)
+        self._level = None
         if rpm is not None:
             self._rpm.append(rpm)
 
@@ -63,15 +67,17 @@ class SettingListener:
         """Mean speed over the listening; None without a tachometer."""
         return float(np.mean(self._rpm)) if self._rpm else None
 
-    def _usable(self) -> tuple[Samples, npt.NDArray[np.bool_]]:
-        """All levels, and which of them count."""
-        levels, valid = np.concatenate(self._levels), np.concatenate(self._valid).copy()
-        # The gate looks at trustworthy intervals only; a dropped one must not set its centre.
-        valid &= np.isfinite(levels)
-        before = self._last_of_arrival()
-        marked = find_intrusions(np.concatenate([before, levels[valid]]), self.known.spread)
-        valid[valid] = ~marked[before.size :]
-        return levels, valid
+    def _heard(self) -> SteadyLevel:
+        """What everything heard here comes to."""
+        if self._level is None:
+            self._level = steady_level(
+                np.concatenate(self._levels),
+                np.concatenate(self._valid),
+                hunting=self.known.hunting,
+                spread=self.known.spread,
+                before_db=self._last_of_arrival(),
+            )
+        return self._level
 
     def _last_of_arrival(self) -> Samples:
         """Trustworthy levels of the last two seconds of settling, when the speed was at rest."""
@@ -83,27 +89,22 @@ class SettingListener:
     @property
     def rejected_s(self) -> float:
         """How much of the sound was left out, in seconds."""
-        return float(INTERVAL_S * np.count_nonzero(~self._usable()[1]))
+        return float(INTERVAL_S * np.count_nonzero(~self._heard().usable))
 
     @property
     def left_out_s(self) -> tuple[tuple[float, float], ...]:
         """Start and end of each part that was left out, in seconds from the first sound."""
-        out = np.concatenate(([False], ~self._usable()[1], [False]))
+        out = np.concatenate(([False], ~self._heard().usable, [False]))
         edges = np.flatnonzero(np.diff(out.astype(np.int_))).reshape(-1, 2)
         return tuple(
             (round(INTERVAL_S * int(start), 1), round(INTERVAL_S * int(end), 1))
             for start, end in edges
         )
 
-    def _blocks(self) -> tuple[LevelBlocks, GateSpread]:
-        """Blocks of what counts, and the white spread with this setting in it."""
-        levels, usable = self._usable()
-        own = white_spread_db(levels[usable])
-        known, count = self.known.spread, float(np.count_nonzero(usable))
-        weight = known.weight_intervals + count
-        spread = np.sqrt((known.weight_intervals * known.spread_db**2 + count * own**2) / weight)
-        pooled = GateSpread(float(spread), weight)
-        return LevelBlocks.from_intervals(levels, usable, pooled.spread_db), pooled
+    @property
+    def beat(self) -> Beat | None:
+        """Beat of the level; None where there is none for sure."""
+        return self._heard().beat
 
     def estimate(self) -> Estimate | None:
         """Level at this setting as read.
@@ -113,15 +114,10 @@ class SettingListener:
         Estimate or None
             Mean and standard error; None while not one second is usable.
         """
-        blocks, _ = self._blocks()
-        if blocks.levels_db.size == 0:
-            return None
-        mean = self.known.hunting.mean(blocks)
-        return Estimate(mean.mean_db, mean.standard_error_db)
+        mean = self._heard().mean
+        return None if mean is None else Estimate(mean.mean_db, mean.standard_error_db)
 
     def knowledge(self) -> ListeningKnowledge:
         """Return what is known after this setting."""
-        blocks, spread = self._blocks()
-        # Older listening fades a little, so that a changed setting can change the spread.
-        fading = GateSpread(spread.spread_db, min(spread.weight_intervals, 200.0))
-        return ListeningKnowledge(self.known.hunting.learn(blocks), fading)
+        heard = self._heard()
+        return ListeningKnowledge(heard.hunting, heard.spread)

@@ -108,6 +108,7 @@ class _Match:
                 listened_s=listener.heard_s,
                 rejected_s=listener.rejected_s,
                 left_out_s=listener.left_out_s,
+                beat=listener.beat,
             )
         )
 
@@ -359,6 +360,12 @@ class _Match:
         # Standing fans are heard for the floor only, and never given as a setting.
         heard = bool(evidence.visited) and evidence.last_axis > 0
         given = heard and outcome not in ("floor-too-high", "stopped")
+        beat = evidence.visited[-1].beat if given else None
+        if beat is not None:
+            self.warnings.append(
+                f"The level beats by {beat.depth_db:.1f} dB every {beat.period_s:.1f} s, as two "
+                "sources nearly alike do; it was taken over whole beats."
+            )
         if given and self._floor_counts and self._margin_db() < MARGIN_WARNED_DB:
             self.warnings.append(
                 f"The cooler stands only {self._margin_db():.1f} dB over the floor; a quieter "

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from acoustic.beats import Beat
 from acoustic.signals import Samples
 from calibration.fan_noise import Estimate
 
@@ -90,6 +91,8 @@ class HeardSetting:
     """How much of it was left out as an intrusion or a fault of the capture."""
     left_out_s: tuple[tuple[float, float], ...]
     """Start and end of each part that was left out, in seconds from the start of listening."""
+    beat: Beat | None = None
+    """Beat of the level, as of two fans nearly alike; None where there is none for sure."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -6,12 +6,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from acoustic.intrusions import INTERVAL_S, find_intrusions, white_spread_db
+from acoustic.intrusions import INTERVAL_S
 from acoustic.signals import Samples
-from acoustic.uncertainty import HuntingKnowledge, LevelBlocks
+from acoustic.steady_level import steady_level
 from calibration.matching import MARGIN_REFUSED_DB, MARGIN_WARNED_DB
 
-__all__ = ["RoomFloor", "judge_floor", "usable_intervals"]
+__all__ = ["RoomFloor", "judge_floor"]
 
 _SHORTEST_S: Final = 5.0
 """Shortest usable listening that a floor is stated from."""
@@ -19,7 +19,7 @@ _REJECTED_SHARE_WARNED: Final = 0.3
 """With more than this left out the room is too restless to trust the rest."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class RoomFloor:
     """The room floor, or why there is none."""
 
@@ -37,28 +37,10 @@ class RoomFloor:
     """Lowest target that a match is not refused for, in dB."""
     comfortable_target_db: float
     """Lowest target whose match carries no warning about the floor, in dB."""
+    usable: npt.NDArray[np.bool_]
+    """Which 100 ms intervals belong to the undisturbed room, shape ``(intervals,)``."""
     warnings: tuple[str, ...]
     """What the person at the bench should know."""
-
-
-def usable_intervals(levels_db: Samples, valid: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Tell which 100 ms intervals belong to the undisturbed room.
-
-    Parameters
-    ----------
-    levels_db : ndarray of float64, shape (intervals,)
-        LAeq of each 100 ms, in dB.
-    valid : ndarray of bool, shape (intervals,)
-        False where the capture says that an interval must not enter a level.
-
-    Returns
-    -------
-    ndarray of bool, shape (intervals,)
-        True where the interval counts.
-    """
-    usable = valid & np.isfinite(levels_db)
-    usable[usable] = ~find_intrusions(levels_db[usable])
-    return usable
 
 
 def judge_floor(levels_db: Samples, valid: npt.NDArray[np.bool_]) -> RoomFloor | None:
@@ -76,16 +58,13 @@ def judge_floor(levels_db: Samples, valid: npt.NDArray[np.bool_]) -> RoomFloor |
     RoomFloor or None
         None when less than 5 s of it is undisturbed.
     """
-    usable = usable_intervals(levels_db, valid)
-    clean = levels_db[usable]
-    if INTERVAL_S * clean.size < _SHORTEST_S:
+    room = steady_level(levels_db, valid)
+    clean = levels_db[room.usable]
+    if INTERVAL_S * clean.size < _SHORTEST_S or room.mean is None:
         return None
-    blocks = LevelBlocks.from_intervals(levels_db, usable, white_spread_db(clean))
-    mean = HuntingKnowledge().mean(blocks)
-    energy = 10.0 ** (clean / 10.0)
-    level_db = float(10.0 * np.log10(energy.mean()))
-    U95_db = 1.96 * mean.standard_error_db
-    listened_s, rejected_s = INTERVAL_S * levels_db.size, INTERVAL_S * np.count_nonzero(~usable)
+    level_db, U95_db = room.mean.mean_db, 1.96 * room.mean.standard_error_db
+    listened_s = INTERVAL_S * levels_db.size
+    rejected_s = INTERVAL_S * np.count_nonzero(~room.usable)
     warnings = []
     if rejected_s > _REJECTED_SHARE_WARNED * listened_s:
         warnings.append(
@@ -100,5 +79,6 @@ def judge_floor(levels_db: Samples, valid: npt.NDArray[np.bool_]) -> RoomFloor |
         rejected_s=float(rejected_s),
         fit_for_target_db=level_db + U95_db + MARGIN_REFUSED_DB,
         comfortable_target_db=level_db + U95_db + MARGIN_WARNED_DB,
+        usable=room.usable,
         warnings=tuple(warnings),
     )

@@ -17,7 +17,7 @@ from acoustic.microphone_response import MicrophoneResponse
 from acoustic.short_levels import ROW_S, ShortLevels, join_short_levels
 from acoustic.signals import PressureSignal, Samples
 from calibration.chain import microphone_budget
-from calibration.room_floor import RoomFloor, judge_floor, usable_intervals
+from calibration.room_floor import RoomFloor, judge_floor
 from service.documents.bands import ThirdOctaves
 from service.documents.budget import rows_of
 from service.documents.calibration import CalibrationDocument
@@ -83,8 +83,7 @@ def check_floor(
             f"Less than 5 s of {levels_db.size * ROW_S:.0f} s from {source.name} were "
             "undisturbed; wait for a quieter time or listen longer with --seconds."
         )
-    usable = usable_intervals(levels_db, valid)
-    recent = usable[-len(kept) :]
+    recent = floor.usable[-len(kept) :]
     undisturbed = [piece for piece, good in zip(kept, recent, strict=True) if good]
     tones = (
         tones_in(PressureSignal(np.concatenate(undisturbed)[:, None], sound.rate_hz))
@@ -100,7 +99,7 @@ def check_floor(
         U95_absolute_db=round(own.with_more(microphone).U95_db, 3),
         budget=rows_of(own),
         chain_budget=rows_of(microphone),
-        third_octaves=_third_octaves(rows, usable, sound.rate_hz),
+        third_octaves=_third_octaves(rows, floor.usable, sound.rate_hz),
         tones=tones,
         listened_s=round(floor.listened_s, 1),
         rejected_s=round(floor.rejected_s, 1),

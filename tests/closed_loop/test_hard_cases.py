@@ -516,3 +516,16 @@ def test_limits_of_the_bench_are_respected_at_both_ends():
 
     assert result.outcome == "quieter-at-full-speed"
     assert result.actuators["fan"].duty_percent == 100 * 254 / 255
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize(("depth_db", "period_s"), [(1.5, 3.0), (3.0, 6.0)])
+def test_a_cooler_that_beats_is_matched_by_its_mean_energy(seed, depth_db, period_s):
+    """The crests of a beat are part of the level, and the person at the bench is told of it."""
+    plant = bench(seed, full_level_db=48.0, beat_depth_db=depth_db, beat_period_s=period_s)
+    result = matched(plant, floor=FloorReading(plant.traits.floor_db, 0.3))
+
+    assert result.outcome == "matched"
+    assert plant.true_level_db() == pytest.approx(40.0, abs=0.4)
+    told = any("taken over whole beats" in warning for warning in result.warnings)
+    assert told or depth_db < 2.0
