@@ -5,6 +5,7 @@ neighbours are joined to the mean of their energies and every later step is twic
 minute is seen in fine steps, a day in coarse ones, and no energy is lost between them.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -48,6 +49,58 @@ class Waterfall:
     def frequency_hz(self) -> Samples:
         """Frequencies of the lines in hertz, shape ``(lines,)``."""
         return self.spacing_hz * np.arange(self.power_level_db.shape[1], dtype=np.float64)
+
+    def of_channels(self, channels: Sequence[int]) -> "Waterfall":
+        """Keep some of the channels.
+
+        Parameters
+        ----------
+        channels : sequence of int
+            Which, counted from 0.
+
+        Returns
+        -------
+        Waterfall
+            A waterfall of these channels.
+        """
+        return replace(self, power_level_db=self.power_level_db[:, :, list(channels)])
+
+    def mean_of_channels(self) -> "Waterfall":
+        """Average over channels, as energy.
+
+        Returns
+        -------
+        Waterfall
+            A waterfall of one channel.
+        """
+        mean = _mean_levels(np.moveaxis(self.power_level_db, 2, 0))
+        return replace(self, power_level_db=mean[:, :, None])
+
+    def strongest(self, edges_hz: Samples) -> Levels:
+        """Level of the strongest line in each of several bands, for drawing.
+
+        Parameters
+        ----------
+        edges_hz : ndarray of float64, shape (bands + 1,)
+            Rising edges of the bands in hertz, within the lines. A band narrower than the spacing
+            shows the line nearest to its middle.
+
+        Returns
+        -------
+        ndarray of float32, shape (columns, bands, channels)
+            Levels in dB.
+        """
+        last = self.power_level_db.shape[1] - 1
+        nearest = np.rint(0.5 * (edges_hz[:-1] + edges_hz[1:]) / self.spacing_hz).astype(np.int_)
+        first = np.ceil(edges_hz[:-1] / self.spacing_hz).astype(np.int_)
+        stop = np.ceil(edges_hz[1:] / self.spacing_hz).astype(np.int_)
+        none = stop <= first
+        first, stop = np.where(none, nearest, first), np.where(none, nearest + 1, stop)
+        bands = [
+            self.power_level_db[:, min(low, last) : max(high, 1)].max(axis=1)
+            for low, high in zip(first.tolist(), stop.tolist(), strict=True)
+        ]
+        return np.stack(bands, axis=1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -264,7 +317,12 @@ def _column(spectrum: SpectrumState) -> Levels:
 
 def _joined(one: Levels, two: Levels) -> Levels:
     """Levels of the mean energy of two columns."""
-    powers = 10.0 ** (np.stack([one, two]).astype(np.float64) / 10.0)
+    return _mean_levels(np.stack([one, two]))
+
+
+def _mean_levels(levels_db: Levels) -> Levels:
+    """Levels of the mean energy over the first axis."""
+    powers = 10.0 ** (levels_db.astype(np.float64) / 10.0)
     with np.errstate(divide="ignore"):
         return _read_only(10.0 * np.log10(powers.mean(axis=0)))
 

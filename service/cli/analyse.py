@@ -5,12 +5,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from service.cli.options import AsJson, ResponseFile
+from service.cli.options import AsJson, ResponseFile, ShowBudget
 from service.cli.progress import progress_bar
-from service.cli.runtime import print_json
+from service.cli.runtime import print_json, remark
 
 if TYPE_CHECKING:
-    from service.documents.analysis import AnalysisDocument, UncalibratedAnalysisDocument
+    from service.documents.analysis import (
+        AnalysisDocument,
+        LevelInterval,
+        UncalibratedAnalysisDocument,
+    )
     from service.jobs.analysis import AnalysisRequest
 
 __all__ = ["analyse"]
@@ -70,21 +74,45 @@ def analyse(
             show_default=False,
         ),
     ] = None,
+    waterfall_csv: Annotated[
+        Path | None,
+        typer.Option(
+            "--waterfall-csv",
+            metavar="FILE",
+            help="Also write its spectra over time here; one recording at a time.",
+            show_default=False,
+        ),
+    ] = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option(
+            "--picture",
+            metavar="FILE",
+            help="Also draw its spectrum, and spectra over time, here (.png or .svg); one "
+            "recording at a time.",
+            show_default=False,
+        ),
+    ] = None,
+    show_budget: ShowBudget = False,
     as_json: AsJson = False,
 ) -> int:
     """Analyse recordings: levels, one-third octaves, tones and loudness."""
     from service.errors import SettingsError
-    from service.wiring.analysis import analyse_file, analyse_files
+    from service.wiring.analysis import Beside, analyse_file, analyse_files, picture_form
 
-    if csv is not None and len(files) > 1:
+    beside = Beside(csv, waterfall_csv, picture)
+    if beside.files and len(files) > 1:
         raise SettingsError(
-            f"--csv holds the levels of one recording, not of {len(files)}; analyse them one by "
-            "one."
+            f"--csv, --waterfall-csv and --picture are for one recording, not for {len(files)}; "
+            "analyse them one by one."
         )
+    if picture is not None:
+        # Before minutes of analysing go into it.
+        picture_form(picture)
     request = _request(calibration, pascal_per_unit, response, field, start_s, end_s)
     if len(files) == 1:
         with progress_bar(str(files[0])) as progress:
-            documents = [analyse_file(files[0], request, log_path=csv, progress=progress)]
+            documents = [analyse_file(files[0], request, beside=beside, progress=progress)]
     else:
         with progress_bar(f"{len(files)} recordings") as progress:
             documents = analyse_files(files, request, progress=progress)
@@ -94,8 +122,11 @@ def analyse(
     else:
         for document in documents:
             _show(document)
-        if csv is not None:
-            print(f"saved: {csv}")
+        for path in beside.files:
+            print(f"saved: {path}")
+    if show_budget:
+        for document in documents:
+            _show_budget(document)
     return 0
 
 
@@ -133,6 +164,23 @@ def _request(  # noqa: PLR0917 - one value an option
     )
 
 
+def _show_budget(document: "AnalysisDocument | UncalibratedAnalysisDocument") -> None:
+    """Print what the interval of LAeq is made of."""
+    from service.cli.budget_table import show_budget
+    from service.documents.budget import budget_from
+
+    interval = document.LAeq_interval
+    if interval is None:
+        remark(f"{document.file}: LAeq has no interval, so there is no budget to print")
+        return
+    show_budget(f"LAeq of {document.file}, as that of a steady sound", budget_from(interval.budget))
+    if interval.chain_budget:
+        show_budget(
+            f"LAeq of {document.file} against the true sound pressure level",
+            budget_from(interval.budget, interval.chain_budget),
+        )
+
+
 def _show(document: "AnalysisDocument | UncalibratedAnalysisDocument") -> None:
     """Print an analysis for a person."""
     ending, unit = ("_db", "dB") if document.calibrated else ("_dbfs", "dB re full scale")
@@ -142,6 +190,8 @@ def _show(document: "AnalysisDocument | UncalibratedAnalysisDocument") -> None:
     for names in _LINES:
         levels = [(name, plain["levels"][name + ending]) for name in names]
         print("  " + "  ".join(f"{name} {_number(level)}" for name, level in levels) + f"  {unit}")
+    if document.LAeq_interval is not None:
+        print(f"  LAeq +-{_interval(document.LAeq_interval)}")
     print(f"  one-third octaves, {unit}:")
     bands = plain["third_octaves"]
     for hz, unweighted, weighted in zip(
@@ -154,6 +204,12 @@ def _show(document: "AnalysisDocument | UncalibratedAnalysisDocument") -> None:
             f"tone-to-noise ratio {tone['tone_to_noise_ratio_db']:.1f} dB, prominence ratio "
             f"{tone['prominence_ratio_db']:.1f} dB{', prominent' if tone['prominent'] else ''}"
         )
+    for family in plain["harmonic_families"]:
+        orders = ", ".join(str(each["order"]) for each in family["harmonics"])
+        print(
+            f"  harmonic family of {family['fundamental_hz']:.1f} Hz: orders {orders}, "
+            f"{family['level' + ending]:.1f} {unit} together"
+        )
     if document.loudness is not None:
         print(
             f"  loudness {document.loudness.N_sone:.2f} sone, "
@@ -161,6 +217,14 @@ def _show(document: "AnalysisDocument | UncalibratedAnalysisDocument") -> None:
         )
     for text in document.warnings:
         print(f"  note: {text}")
+
+
+def _interval(interval: "LevelInterval") -> str:
+    """The intervals of LAeq in words."""
+    text = f"{interval.U95_db:.2f} dB from listening (95 %)"
+    if interval.U95_absolute_db is not None:
+        text += f", +-{interval.U95_absolute_db:.2f} dB against the true sound pressure level"
+    return text
 
 
 def _number(level: float | None) -> str:

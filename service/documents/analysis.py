@@ -10,10 +10,15 @@ from pydantic import Field
 
 from service.documents.bands import DiscreteTone, ThirdOctaves
 from service.documents.base import Document, Part
+from service.documents.budget import BudgetRow
 
 __all__ = [
     "AnalysisDocument",
     "ChannelPart",
+    "FamilyPart",
+    "FamilyReFullScale",
+    "HarmonicPart",
+    "LevelInterval",
     "Levels",
     "LevelsReFullScale",
     "LoudnessPart",
@@ -119,6 +124,50 @@ class LoudnessPart(Part):
     """Loudness level."""
 
 
+class HarmonicPart(Part):
+    """A tone of a harmonic family."""
+
+    order: int
+    """Its frequency over the fundamental."""
+    frequency_hz: float
+    """Its frequency, as among the tones."""
+
+
+class FamilyPart(Part):
+    """Tones at whole multiples of one frequency, as one rotor or motor makes them."""
+
+    fundamental_hz: float
+    """That frequency, which need not be among the tones."""
+    level_db: float
+    """Level of all its tones together."""
+    harmonics: list[HarmonicPart]
+    """Its tones, low to high; at least two."""
+
+
+class FamilyReFullScale(Part):
+    """The same, its level re full scale."""
+
+    fundamental_hz: float
+    """That frequency, which need not be among the tones."""
+    level_dbfs: float
+    """Level of all its tones together."""
+    harmonics: list[HarmonicPart]
+    """Its tones, low to high; at least two."""
+
+
+class LevelInterval(Part):
+    """How sure LAeq is as the level of one steady sound."""
+
+    U95_db: float
+    """Half-width of the 95 % interval from listening: how far longer listening may read."""
+    U95_absolute_db: float | None
+    """The same against the true sound pressure level; null without a calibration document."""
+    budget: list[BudgetRow]
+    """What `U95_db` is made of."""
+    chain_budget: list[BudgetRow]
+    """What the microphone adds to it in `U95_absolute_db`."""
+
+
 class ChannelPart(Part):
     """One channel."""
 
@@ -130,6 +179,8 @@ class ChannelPart(Part):
     """Its one-third octaves."""
     tones: list[DiscreteTone]
     """Its tones, low to high."""
+    harmonic_families: list[FamilyPart] = Field(default_factory=list)
+    """Harmonic families among them, strongest first."""
     loudness: LoudnessPart | None
     """Its loudness; null where the method has no answer."""
 
@@ -145,6 +196,8 @@ class UncalibratedChannelPart(Part):
     """Its one-third octaves."""
     tones: list[ToneReFullScale]
     """Its tones, low to high."""
+    harmonic_families: list[FamilyReFullScale] = Field(default_factory=list)
+    """Harmonic families among them, strongest first."""
     loudness: None
     """Loudness needs sound pressure."""
 
@@ -167,6 +220,8 @@ class _Recording(Document):
     """Where the part that was analysed begins."""
     duration_s: float
     """How long that part is; levels leave out what does not fill 100 ms at its end."""
+    LAeq_interval: LevelInterval | None = None
+    """How sure LAeq is; null where the sound is too short or not steady, with a warning."""
 
     def to_plain(self) -> dict[str, Any]:
         """Return the document as JSON types; `per_channel` only where there are several."""
@@ -189,6 +244,8 @@ class AnalysisDocument(_Recording):
     """One-third octaves, averaged in the same way."""
     tones: list[DiscreteTone]
     """Tones in the spectrum averaged in the same way, low to high."""
+    harmonic_families: list[FamilyPart] = Field(default_factory=list)
+    """Harmonic families among them, strongest first."""
     loudness: LoudnessPart | None
     """Loudness of these one-third octaves; null where the method has no answer."""
     warnings: list[str]
@@ -208,6 +265,8 @@ class UncalibratedAnalysisDocument(_Recording):
     """One-third octaves, averaged in the same way."""
     tones: list[ToneReFullScale]
     """Tones in the spectrum averaged in the same way, low to high."""
+    harmonic_families: list[FamilyReFullScale] = Field(default_factory=list)
+    """Harmonic families among them, strongest first."""
     loudness: None = None
     """Loudness needs sound pressure."""
     warnings: list[str]

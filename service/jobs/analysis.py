@@ -2,23 +2,33 @@
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from acoustic import array_kernels
 from acoustic.kernels import Kernels
 from acoustic.loudness import SoundField
 from acoustic.microphone_response import MicrophoneResponse
 from acoustic.short_levels import ShortLevels
+from acoustic.spectrum import Spectrum
+from acoustic.waterfall import Waterfall
 from service.documents.analysis import AnalysisDocument, UncalibratedAnalysisDocument
 from service.documents.calibration import CalibrationDocument
 from service.errors import RecordingError, SettingsError
 from service.jobs.analysis_document import analysis_document
 from service.jobs.analysis_warnings import coding_notes
 from service.jobs.listening import pascal_per_unit_for
-from service.jobs.recording_levels import RecordedPart, measure_recording
+from service.jobs.recording_levels import MeasuredRecording, RecordedPart, measure_recording
 from service.ports import RecordedSound
 
-__all__ = ["AnalysisRequest", "OpenRecording", "analyse_recording", "check_request"]
+__all__ = [
+    "AnalysisRequest",
+    "OpenRecording",
+    "SoundView",
+    "analyse_recording",
+    "check_request",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +67,16 @@ class OpenRecording:
     """How its samples are stored, such as ``PCM_24``."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class SoundView:
+    """What a recording looks like, averaged over channels as energy."""
+
+    spectrum: Spectrum
+    """Spectrum of the whole, of one channel."""
+    waterfall: Waterfall
+    """Spectra over time, of one channel."""
+
+
 def check_request(recording: OpenRecording, request: AnalysisRequest) -> None:
     """Find out, without listening, whether a recording can be analysed as asked.
 
@@ -82,6 +102,7 @@ def analyse_recording(
     *,
     kernels: Kernels = array_kernels,
     keep: Callable[[ShortLevels], None] = lambda _: None,
+    view: Callable[[SoundView], None] | None = None,
     progress: Callable[[float], None] = lambda _: None,
 ) -> AnalysisDocument | UncalibratedAnalysisDocument:
     """Analyse a recording.
@@ -96,6 +117,8 @@ def analyse_recording(
         What filters; by default NumPy.
     keep : callable, optional
         Given all rows of 100 ms as they come.
+    view : callable, optional
+        Given at the end what it looks like, which takes more time; by default nothing is drawn.
     progress : callable, optional
         Told the share that is done, 0 to 1.
 
@@ -118,9 +141,12 @@ def analyse_recording(
         factor,
         response=request.response,
         kernels=kernels,
+        waterfall=view is not None,
         keep=keep,
         progress=progress,
     )
+    if view is not None:
+        view(_view(recording.file, measured))
     notes = coding_notes(recording.coding)
     if request.calibration is not None and recording.source.channels > 1:
         notes = (
@@ -129,7 +155,26 @@ def analyse_recording(
             f"all {recording.source.channels} channels.",
         )
     return analysis_document(
-        part, measured, pascal_per_unit=factor, field=request.field, notes=notes
+        part,
+        measured,
+        pascal_per_unit=factor,
+        calibration_U95_db=None if request.calibration is None else request.calibration.U95_db,
+        field=request.field,
+        notes=notes,
+    )
+
+
+def _view(file: str, measured: MeasuredRecording) -> SoundView:
+    """Average spectra over the channels that carry sound."""
+    if measured.spectrum is None or measured.waterfall is None:
+        raise RecordingError(
+            f"{file} is shorter than 1 s, so its spectrum cannot be shown; use a longer part."
+        )
+    density = measured.spectrum.density_pa2_per_hz
+    carrying = np.setdiff1d(np.arange(density.shape[1]), measured.silent_channels).tolist()
+    return SoundView(
+        replace(measured.spectrum, density_pa2_per_hz=density[:, carrying]).mean_of_channels(),
+        measured.waterfall.of_channels(carrying).mean_of_channels(),
     )
 
 

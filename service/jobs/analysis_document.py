@@ -1,11 +1,12 @@
 """From what was measured in a recording to its analysis document."""
 
 from dataclasses import fields, replace
-from typing import Final, NamedTuple, TypedDict
+from typing import Any, Final, NamedTuple, TypedDict
 
 import numpy as np
 
 from acoustic.errors import InputError
+from acoustic.harmonics import HarmonicFamily, harmonic_families
 from acoustic.level_statistics import LevelSummary, mean_of_channels
 from acoustic.loudness import SoundField, stationary_loudness
 from acoustic.loudness_bands import loudness_band_level_db
@@ -13,9 +14,15 @@ from acoustic.signals import Samples
 from acoustic.spectrum import Spectrum
 from acoustic.tones import DiscreteTone as FoundTone
 from acoustic.tones import discrete_tones
+from calibration.chain import microphone_budget
+from calibration.steady_interval import SteadyInterval, judge_recording
 from service.documents.analysis import (
     AnalysisDocument,
     ChannelPart,
+    FamilyPart,
+    FamilyReFullScale,
+    HarmonicPart,
+    LevelInterval,
     Levels,
     LevelsReFullScale,
     LoudnessPart,
@@ -25,6 +32,7 @@ from service.documents.analysis import (
     UncalibratedChannelPart,
 )
 from service.documents.bands import DiscreteTone, ThirdOctaves
+from service.documents.budget import rows_of
 from service.jobs.analysis_warnings import SHORTEST_FOR_TONES_S, warnings_about
 from service.jobs.recording_levels import MeasuredRecording, RecordedPart
 
@@ -53,6 +61,7 @@ class _Head(TypedDict):
     channels: int
     start_s: float
     duration_s: float
+    LAeq_interval: LevelInterval | None
     warnings: list[str]
 
 
@@ -62,6 +71,7 @@ class _Contents(TypedDict):
     levels: Levels
     third_octaves: ThirdOctaves
     tones: list[DiscreteTone]
+    harmonic_families: list[FamilyPart]
     loudness: LoudnessPart | None
 
 
@@ -71,6 +81,7 @@ class _ContentsReFullScale(TypedDict):
     levels: LevelsReFullScale
     third_octaves: ThirdOctavesReFullScale
     tones: list[ToneReFullScale]
+    harmonic_families: list[FamilyReFullScale]
     loudness: None
 
 
@@ -79,6 +90,7 @@ def analysis_document(
     measured: MeasuredRecording,
     *,
     pascal_per_unit: float | None,
+    calibration_U95_db: float | None,
     field: SoundField,
     notes: tuple[str, ...],
 ) -> AnalysisDocument | UncalibratedAnalysisDocument:
@@ -92,6 +104,8 @@ def analysis_document(
         What it came to.
     pascal_per_unit : float or None
         The calibration it was measured with.
+    calibration_U95_db : float or None
+        Half-width of the 95 % interval of that calibration; None where it is not known.
     field : {"free", "diffuse"}
         Sound field that the loudness assumes.
     notes : tuple of str
@@ -107,13 +121,16 @@ def analysis_document(
     each = [_sound(measured, [channel], calibrated=calibrated) for channel in channels]
     carrying = [channel for channel in channels if channel not in measured.silent_channels]
     whole = each[0] if len(each) == 1 else _sound(measured, carrying, calibrated=calibrated)
+    interval = judge_recording(measured.LAeq_course_db)
+    said = [] if interval.why_not is None else [interval.why_not]
     head = _Head(
         file=part.file,
         rate_hz=part.source.rate_hz,
         channels=part.source.channels,
         start_s=round(part.start_s, 6),
         duration_s=round(part.duration_s, 6),
-        warnings=[*notes, *warnings_about(measured, whole.summary, whole.tones)],
+        LAeq_interval=_interval(interval, calibration_U95_db),
+        warnings=[*notes, *warnings_about(measured, whole.summary, whole.tones), *said],
     )
     numbered = enumerate(each if len(each) > 1 else [], start=1)
     if pascal_per_unit is None:
@@ -157,6 +174,31 @@ def _sound(measured: MeasuredRecording, channels: list[int], *, calibrated: bool
     )
 
 
+def _interval(found: SteadyInterval, calibration_U95_db: float | None) -> LevelInterval | None:
+    """Put an interval into the document's form."""
+    if found.budget is None:
+        return None
+    chain = None if calibration_U95_db is None else microphone_budget(calibration_U95_db, None)
+    absolute = None if chain is None else found.budget.with_more(chain)
+    return LevelInterval(
+        U95_db=round(found.budget.U95_db, 3),
+        U95_absolute_db=None if absolute is None else round(absolute.U95_db, 3),
+        budget=rows_of(found.budget),
+        chain_budget=[] if chain is None else rows_of(chain),
+    )
+
+
+def _family(family: HarmonicFamily) -> dict[str, Any]:
+    """Put what does not depend on the calibration of a family into the document's form."""
+    return {
+        "fundamental_hz": round(family.fundamental_hz, 2),
+        "harmonics": [
+            HarmonicPart(order=each.order, frequency_hz=round(each.tone.frequency_hz, 2))
+            for each in family.harmonics
+        ],
+    }
+
+
 def _contents(sound: _Sound, field: SoundField) -> _Contents:
     """Levels, bands, tones and loudness in dB re 20 uPa."""
     return _Contents(
@@ -175,6 +217,10 @@ def _contents(sound: _Sound, field: SoundField) -> _Contents:
                 prominent=tone.prominent,
             )
             for tone in sound.tones
+        ],
+        harmonic_families=[
+            FamilyPart(level_db=round(family.level_db, 2), **_family(family))
+            for family in harmonic_families(sound.tones)
         ],
         loudness=_loudness(sound, field)[0],
     )
@@ -203,6 +249,10 @@ def _contents_re_full_scale(sound: _Sound) -> _ContentsReFullScale:
                 prominent=tone.prominent,
             )
             for tone in sound.tones
+        ],
+        harmonic_families=[
+            FamilyReFullScale(level_dbfs=round(family.level_db, 2), **_family(family))
+            for family in harmonic_families(sound.tones)
         ],
         loudness=None,
     )

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from acoustic.analyser import analyse, finish, start
-from acoustic.decibels import REFERENCE_PRESSURE_PA
+from acoustic.decibels import REFERENCE_PRESSURE_PA, level_db
 from acoustic.kernels import Kernels
 from acoustic.level_statistics import (
     LevelSummary,
@@ -21,6 +21,14 @@ from acoustic.microphone_response import MicrophoneResponse, correct, start_corr
 from acoustic.short_levels import ROW_S, ShortLevels
 from acoustic.signals import DigitalSignal, PressureSignal, Samples
 from acoustic.spectrum import Spectrum, add_to_spectrum, averaged_spectrum, start_spectrum
+from acoustic.waterfall import (
+    Waterfall,
+    WaterfallState,
+    add_to_waterfall,
+    start_waterfall,
+    waterfall_so_far,
+)
+from calibration.steady_interval import LONGEST_S
 from service.errors import RecordingError
 from service.jobs.recording_soundness import SoundnessWatch, Standstill
 from service.ports import RecordedSound, SoundBlock
@@ -34,6 +42,13 @@ _SAMPLES_AT_ONCE: Final = 2**19
 """Most samples of all channels in a block: 4 MB."""
 _SPACING_HZ: Final = 1.0
 """Distance of spectral lines: fine for every critical band, coarse for a tone that wanders."""
+_WATERFALL_SPACING_HZ: Final = 5.0
+"""Distance of lines of spectra over time: close enough for the harmonics of a shaft, wide enough
+for a step of 0.1 s."""
+_LEAST_STEP_S: Final = 0.1
+"""Time from one of these spectra to the next where the sound is short."""
+_COLUMNS: Final = 360
+"""Number of these spectra at most, over all channels: 7 MB at 48 kHz, whatever the length."""
 _OFFSET_SHARE: Final = 0.05
 """An offset below this share of the sound is left alone: its onset is 26 dB below the sound."""
 _OFFSET_S: Final = 0.25
@@ -77,6 +92,10 @@ class MeasuredRecording:
     """Channels that carry nothing, counted from 0; never all."""
     standstills: tuple[Standstill, ...]
     """Where other channels keep one value for longer than sound does."""
+    LAeq_course_db: Samples | None
+    """LAeq of each 100 ms, averaged over channels as energy; None for more than an hour."""
+    waterfall: Waterfall | None
+    """Spectra over time; None where none was asked for or the sound is too short for one."""
 
 
 def measure_recording(
@@ -85,6 +104,7 @@ def measure_recording(
     *,
     kernels: Kernels,
     response: MicrophoneResponse | None = None,
+    waterfall: bool = False,
     keep: Callable[[ShortLevels], None],
     progress: Callable[[float], None],
 ) -> MeasuredRecording:
@@ -100,6 +120,8 @@ def measure_recording(
         What filters.
     response : MicrophoneResponse, optional
         Response of the microphone, to be taken out of the sound.
+    waterfall : bool, optional
+        Whether to measure spectra over time too; by default not.
     keep : callable
         Given all rows of 100 ms as they come.
     progress : callable
@@ -128,6 +150,8 @@ def measure_recording(
     correction = (
         None if response is None else start_correction(response, source.rate_hz, source.channels)
     )
+    over_time = _waterfall_for(part) if waterfall else None
+    course = _Course()
     totals: LevelTotals | None = None
     offset: Samples | None = None
     heard = 0
@@ -143,10 +167,15 @@ def measure_recording(
         pressure = PressureSignal.from_digital(centred, factor)
         levels, rows = analyse(levels, pressure)
         spectrum = add_to_spectrum(spectrum, pressure)
+        if over_time is not None:
+            over_time = add_to_waterfall(over_time, pressure)
         totals = _added(totals, rows, keep)
+        course.add(rows)
         heard += len(digital.samples)
         progress(heard / part.frames)
-    totals = _added(totals, finish(levels), keep)
+    rows = finish(levels)
+    totals = _added(totals, rows, keep)
+    course.add(rows)
 
     silent = watch.silent_channels
     if len(silent) == source.channels:
@@ -164,7 +193,50 @@ def measure_recording(
         spectrum=averaged_spectrum(spectrum) if spectrum.segments else None,
         silent_channels=silent,
         standstills=watch.standstills,
+        LAeq_course_db=course.levels_db,
+        waterfall=_shown(over_time),
     )
+
+
+class _Course:
+    """LAeq of each 100 ms, as far as it is worth keeping."""
+
+    def __init__(self) -> None:
+        self._parts: list[Samples] = []
+        self._rows = 0
+
+    def add(self, rows: ShortLevels) -> None:
+        """Take the next rows."""
+        self._rows += len(rows)
+        if self._rows * ROW_S > LONGEST_S:
+            self._parts.clear()
+        else:
+            self._parts.append(level_db(rows.A_mean_square_pa2.mean(axis=1)))
+
+    @property
+    def levels_db(self) -> Samples | None:
+        """All of them; None for more than an hour."""
+        return np.concatenate(self._parts) if self._parts else None
+
+
+def _waterfall_for(part: RecordedPart) -> WaterfallState:
+    """Begin a waterfall whose columns fit the length of the part."""
+    columns = max(2, 2 * (_COLUMNS // (2 * part.source.channels)))
+    step_s = max(_LEAST_STEP_S, part.duration_s / columns)
+    return start_waterfall(
+        part.source.rate_hz,
+        part.source.channels,
+        spacing_hz=_WATERFALL_SPACING_HZ,
+        step_s=step_s,
+        most_columns=columns,
+    )
+
+
+def _shown(state: WaterfallState | None) -> Waterfall | None:
+    """Show a waterfall, if there is one with anything in it."""
+    if state is None or not (state.columns or state.spectrum.segments):
+        return None
+    return waterfall_so_far(state)
 
 
 def _blocks(part: RecordedPart) -> Iterator[SoundBlock]:

@@ -1,40 +1,24 @@
 """The picture of a series: each cooler's level over fan speed, with what was heard and believed."""
 
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Final
 
 import matplotlib as mpl
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from calibration.results import HeardSetting, MatchRequest, MatchResult
+from service.reports.drawing import CURVE, INK, STYLE, PictureForm, written
 
 __all__ = ["LevelPanel", "draw_levels"]
 
-_INK: Final = "#22313a"
-_CURVE: Final = "#0c6b75"
 _TARGET: Final = "#e8b64c"
 _FLOOR: Final = "#7b8a94"
 _CHOSEN: Final = "#b3361e"
 _PANEL_INCHES: Final = (4.6, 3.4)
-_STYLE: Final[dict[Any, Any]] = {
-    "font.size": 9.0,
-    "axes.edgecolor": _INK,
-    "axes.labelcolor": _INK,
-    "text.color": _INK,
-    "xtick.color": _INK,
-    "ytick.color": _INK,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    # Fixed ids, so that the same series gives the same file.
-    "svg.hashsalt": "evenhush",
-}
 _OUTCOME_WORDS: Final = {
     "matched": "matched",
     "quieter-at-full-speed": "quieter even at full speed",
@@ -57,7 +41,7 @@ class LevelPanel:
     """How it ended."""
 
 
-def draw_levels(panels: Sequence[LevelPanel], form: Literal["png", "svg"]) -> bytes:
+def draw_levels(panels: Sequence[LevelPanel], form: PictureForm) -> bytes:
     """Draw one panel a cooler: level over fan speed.
 
     Parameters
@@ -74,7 +58,7 @@ def draw_levels(panels: Sequence[LevelPanel], form: Literal["png", "svg"]) -> by
     """
     columns = min(len(panels), 3)
     rows = -(-len(panels) // columns)
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure = Figure(
             figsize=(columns * _PANEL_INCHES[0], rows * _PANEL_INCHES[1] + 0.5),
             layout="constrained",
@@ -92,12 +76,7 @@ def draw_levels(panels: Sequence[LevelPanel], form: Literal["png", "svg"]) -> by
             frameon=False,
             fontsize=8.0,
         )
-        written = io.BytesIO()
-        if form == "png":
-            FigureCanvasAgg(figure).print_figure(written, format="png", dpi=150)
-        else:
-            FigureCanvasSVG(figure).print_figure(written, format="svg", metadata={"Date": None})
-    return written.getvalue()
+        return written(figure, form)
 
 
 def _legend_of(all_axes: Sequence[Axes]) -> tuple[list[Artist], list[str]]:
@@ -139,8 +118,8 @@ def _draw_panel(axes: Axes, panel: LevelPanel) -> None:
     if result.curve is not None:
         low = result.curve.cooler_db - 1.96 * result.curve.sd_db
         high = result.curve.cooler_db + 1.96 * result.curve.sd_db
-        axes.fill_between(result.curve.rpm, low, high, color=_CURVE, alpha=0.15, linewidth=0)
-        axes.plot(result.curve.rpm, result.curve.cooler_db, color=_CURVE, label="cooler alone")
+        axes.fill_between(result.curve.rpm, low, high, color=CURVE, alpha=0.15, linewidth=0)
+        axes.plot(result.curve.rpm, result.curve.cooler_db, color=CURVE, label="cooler alone")
     _draw_settings(axes, result)
     axes.set_title(panel.cooler, loc="left", fontsize=10.5, fontweight="bold")
     axes.set_title(_OUTCOME_WORDS[result.outcome], loc="right", fontsize=8.5)
@@ -164,7 +143,7 @@ def _draw_settings(axes: Axes, result: MatchResult) -> None:
         [1.96 * setting.reading.sd_db for _, setting, _ in turning],
         fmt="o",
         markersize=4.5,
-        color=_INK,
+        color=INK,
         markerfacecolor="white",
         elinewidth=1.0,
         label="as read, in order",

@@ -2,32 +2,84 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Final, Literal
 
 from acoustic.short_levels import ShortLevels
 from service.capture.recording import RecordingSource
 from service.documents.analysis import AnalysisDocument, UncalibratedAnalysisDocument
+from service.errors import SettingsError
 from service.jobs.analysis import (
     AnalysisRequest,
     OpenRecording,
+    SoundView,
     analyse_recording,
     check_request,
 )
-from service.storage.level_log import level_log
+from service.storage.document_files import save_bytes
+from service.storage.level_log import LevelUnit, level_log
+from service.storage.waterfall_table import save_waterfall
 from service.wiring.kernels import keep_freed_memory, kernels_for
 from service.wiring.processes import run_in_processes
 
-__all__ = ["analyse_file", "analyse_files"]
+__all__ = ["Beside", "analyse_file", "analyse_files", "picture_form"]
 
 Analysis = AnalysisDocument | UncalibratedAnalysisDocument
 """Both forms of an analysis."""
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What else is written about a recording; None for what is not wanted."""
+
+    levels_csv: Path | None = None
+    """Where the levels of every 100 ms go."""
+    waterfall_csv: Path | None = None
+    """Where its spectra over time go."""
+    picture: Path | None = None
+    """Where its picture goes, as PNG or SVG by the ending."""
+
+    @property
+    def files(self) -> list[Path]:
+        """What is wanted."""
+        named = (self.levels_csv, self.waterfall_csv, self.picture)
+        return [path for path in named if path is not None]
+
+
+_NOTHING_BESIDE: Final = Beside()
+
+
+def picture_form(path: Path) -> Literal["png", "svg"]:
+    """Tell the form of a picture by the ending of its name.
+
+    Parameters
+    ----------
+    path : Path
+        Where it goes.
+
+    Returns
+    -------
+    {"png", "svg"}
+        Its form.
+
+    Raises
+    ------
+    SettingsError
+        If the ending is another.
+    """
+    forms: dict[str, Literal["png", "svg"]] = {".png": "png", ".svg": "svg"}
+    form = forms.get(path.suffix.lower())
+    if form is None:
+        raise SettingsError(f"{path} is no name for a picture; let it end in .png or .svg.")
+    return form
 
 
 def analyse_file(
     path: Path,
     request: AnalysisRequest,
     *,
-    log_path: Path | None = None,
+    beside: Beside = _NOTHING_BESIDE,
     progress: Callable[[float], None] = lambda _: None,
 ) -> Analysis:
     """Analyse one recording.
@@ -38,8 +90,8 @@ def analyse_file(
         The recording: WAV, RF64, FLAC, OGG or AIFF, 8 kHz to 192 kHz, of any length.
     request : AnalysisRequest
         Calibration, sound field and part.
-    log_path : Path, optional
-        Where the levels of every 100 ms go as CSV; nowhere by default.
+    beside : Beside, optional
+        What else is written; by default nothing.
     progress : callable, optional
         Told the share that is done, 0 to 1.
 
@@ -51,18 +103,46 @@ def analyse_file(
     Raises
     ------
     EvenhushError
-        If the recording cannot be used or the log cannot be written; then nothing is.
+        If the recording cannot be used or a file cannot be written.
     """
     keep_freed_memory()
-    with _opened(path) as recording, _log(log_path, request) as keep:
+    looks = beside.picture is not None or beside.waterfall_csv is not None
+    views: list[SoundView] = []
+    with _opened(path) as recording, _log(beside.levels_csv, request) as keep:
         source = recording.source
-        return analyse_recording(
+        document = analyse_recording(
             recording,
             request,
             kernels=kernels_for(source.frames * source.channels / source.rate_hz),
             keep=keep,
+            view=views.append if looks else None,
             progress=progress,
         )
+        for view in views:
+            _write_view(path.name, view, request, beside)
+    return document
+
+
+def _write_view(name: str, view: SoundView, request: AnalysisRequest, beside: Beside) -> None:
+    """Write what a recording looks like; the picture is made before anything is written."""
+    drawn = None
+    if beside.picture is not None:
+        # The drawing library takes half a second to load.
+        from service.reports.sound_picture import draw_sound  # noqa: PLC0415
+
+        drawn = draw_sound(
+            name,
+            "dB" if request.calibrated else "dB re full scale",
+            view.spectrum,
+            view.waterfall,
+            picture_form(beside.picture),
+            start_s=request.start_s,
+        )
+    if beside.waterfall_csv is not None:
+        unit = _unit(request)
+        save_waterfall(beside.waterfall_csv, view.waterfall, unit, request.start_s)
+    if beside.picture is not None and drawn is not None:
+        save_bytes(beside.picture, drawn)
 
 
 def analyse_files(
@@ -132,4 +212,9 @@ def _log(
     """Open the log of levels, or something that takes them and keeps none."""
     if path is None:
         return nullcontext(lambda _: None)
-    return level_log(path, "db" if request.calibrated else "dbfs", request.start_s)
+    return level_log(path, _unit(request), request.start_s)
+
+
+def _unit(request: AnalysisRequest) -> LevelUnit:
+    """What the levels come out in."""
+    return "db" if request.calibrated else "dbfs"

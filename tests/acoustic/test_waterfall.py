@@ -172,3 +172,32 @@ def test_unusable_input_is_refused():
             start_waterfall(RATE_HZ, 1, **kind | {"most_columns": most_columns})
     with pytest.raises(SignalError, match="spacing above zero"):
         start_waterfall(RATE_HZ, 1, **kind | {"spacing_hz": 0.0})
+
+
+def test_bands_show_their_strongest_line():
+    """No tone is lost between bands, and a band between two lines shows the nearer."""
+    time_s = np.arange(RATE_HZ) / RATE_HZ
+    tones = np.sin(2 * np.pi * 1000 * time_s) + 0.1 * np.sin(2 * np.pi * 2010 * time_s)
+    seen = waterfall_of(sound(tones[:, None]), spacing_hz=10.0, step_s=0.5, most_columns=4)
+    edges_hz = np.array([101.0, 102.0, 500.0, 999.0, 1900.0, 2100.0, 4000.0])
+    bands = seen.strongest(edges_hz)
+
+    assert bands.shape == (len(seen.time_s), 6, 1)
+    lines = seen.power_level_db
+    assert np.array_equal(bands[:, 0], lines[:, 10])
+    # 1 Pa peak is 90.97 dB, a tenth of it 20 dB less.
+    assert bands[:, 3] == pytest.approx(90.97, abs=0.01)
+    assert bands[:, 4] == pytest.approx(70.97, abs=0.01)
+    assert np.array_equal(bands[:, 5], lines[:, 210:400].max(axis=1))
+
+
+def test_channels_are_chosen_and_averaged_as_energy():
+    """One channel of two is that channel, and the mean of both lies between as energy."""
+    both = waterfall_of(sound(WHOLE), spacing_hz=10.0, step_s=0.1, most_columns=50)
+    second = waterfall_of(sound(WHOLE[:, 1:]), spacing_hz=10.0, step_s=0.1, most_columns=50)
+
+    assert np.array_equal(both.of_channels([1]).power_level_db, second.power_level_db)
+    powers = 10 ** (both.power_level_db.astype(float) / 10)
+    assert both.mean_of_channels().power_level_db[:, :, 0] == pytest.approx(
+        10 * np.log10(powers.mean(axis=2)), abs=2e-5
+    )
