@@ -11,7 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import butter, firwin
+from scipy.signal import butter, remez
 
 from acoustic.band_frequencies import BandsPerOctave, FrequencyBands, audible_bands
 from acoustic.signals import Samples
@@ -21,6 +21,9 @@ __all__ = ["HALVING_DELAY", "BandFilters", "BandStage", "band_filters"]
 _ORDER = 4
 _HIGHEST_EDGE = 0.35
 """Highest upper edge of a band at a reduced rate, as a part of that rate."""
+_HIGHEST_EDGE_ONCE_HALVED = 0.3755
+"""The same where the rate was halved once. Bands at the full rate come nearer to half of it than
+that, and at 48 kHz it leaves four of them there: as many as a processor computes at once."""
 _LOWEST_RATE_HZ = 1400.0
 
 _HALVING_TAPS = 47
@@ -99,6 +102,7 @@ def band_filters(rate_hz: float, bands_per_octave: BandsPerOctave) -> BandFilter
     most_halvings = max(0, int(np.log2(rate_hz / _LOWEST_RATE_HZ)))
     fitting = np.floor(np.log2(_HIGHEST_EDGE * rate_hz / bands.upper_hz)).astype(int)
     halvings = np.clip(fitting, 0, most_halvings).astype(np.intp)
+    halvings[(halvings == 0) & (bands.upper_hz <= _HIGHEST_EDGE_ONCE_HALVED * rate_hz / 2.0)] = 1
     halvings.setflags(write=False)
     lower_hz, upper_hz = _narrowed_edges(bands, rate_hz / 2.0**halvings)
 
@@ -114,8 +118,11 @@ def band_filters(rate_hz: float, bands_per_octave: BandsPerOctave) -> BandFilter
         first = int(np.count_nonzero(halvings > number))
         stages.append(BandStage(number, slice(first, first + len(members)), sections))
 
-    # Stops what would fall below 0.35 of the new rate by 97 dB; ripple 0.0001 dB.
-    taps = firwin(_HALVING_TAPS, 0.5, window=("kaiser", 9.8))[::2].copy()
+    # Stops what would fall below the highest edge by 97 dB; ripple 0.0001 dB, and 0.00002 dB for
+    # low bands, which pass many halvings. Best in the sense of Chebyshev, for which every other
+    # coefficient of a half-band filter can be fitted by itself.
+    passed = [0.0, 0.1, 0.12, _HIGHEST_EDGE_ONCE_HALVED]
+    taps: Samples = remez(_HALVING_TAPS // 2 + 1, passed, [0.5, 0.5], weight=[8.0, 1.0], fs=1.0)
     taps.setflags(write=False)
     return BandFilters(float(rate_hz), bands, tuple(stages), halvings, taps)
 
