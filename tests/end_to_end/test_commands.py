@@ -60,6 +60,22 @@ def test_calibrate_finds_the_factor(evenhush, tmp_path, source):
     assert json.loads((tmp_path / "cal.json").read_text()) == ran.json
 
 
+def test_budgets_of_calibration_and_floor_are_printed_on_request(evenhush_here, tmp_path):
+    """With --budget, tables on standard error end with the intervals that the documents state."""
+    calibrated = evenhush_here(
+        tmp_path, "calibrate", "--input", TONE, "--save", "cal.json", "--budget", "--json"
+    )
+    floor = evenhush_here(
+        tmp_path, "floor", "--input", FLOOR, "--calibration", "cal.json", "--budget", "--json"
+    )
+
+    assert f"95 % within +-{calibrated.json['U95_db']:.3f} dB (k = 2.00)" in calibrated.err
+    assert "seating" in calibrated.err
+    for name in ("U95_db", "U95_absolute_db"):
+        assert f"95 % within +-{floor.json[name]:.3f} dB (k = 1.96)" in floor.err
+    assert "response and field" in floor.err
+
+
 def test_calibrate_refuses_a_room(evenhush, tmp_path):
     """A recording without a tone is refused with exit 1, reasons, and nothing saved."""
     ran = evenhush("calibrate", "--input", FLOOR, "--save", "cal.json", "--json")
@@ -97,6 +113,7 @@ def test_the_whole_job_by_hand_on_a_simulated_bench(evenhush, simulated_bench, t
         "Lagoon 240",
         "--out",
         "out/lagoon.json",
+        "--budget",
         "--json",
     )
 
@@ -104,6 +121,9 @@ def test_the_whole_job_by_hand_on_a_simulated_bench(evenhush, simulated_bench, t
     duties = {key: setting["duty_percent"] for key, setting in cooler["settings"].items()}
     assert (ran.code, cooler["outcome"]) == (0, "matched")
     assert cooler_level_db(COOLERS["Lagoon 240"], duties) == pytest.approx(40.0, abs=0.3)
+    assert f"95 % within +-{cooler['level']['U95_db']:.3f} dB" in ran.err
+    assert f"95 % within +-{ran.json['absolute'][0]['U95_db']:.3f} dB" in ran.err
+    assert "as calibration and response and field cancel" in ran.err
     assert {path.name for path in (tmp_path / "out").iterdir()} == {
         f"lagoon.{ending}" for ending in ("json", "csv", "png", "svg", "trail.jsonl")
     }

@@ -50,6 +50,31 @@ def test_the_document_fits_its_published_schema(shown, evenhush):
         jsonschema.Draft202012Validator(schema).validate(document)
 
 
+def test_every_interval_is_what_its_budget_says(shown):
+    """Rows of every cooler add up to its interval, and the measured floor is shared by all."""
+    folder, _ = shown
+    document = json.loads((folder / "matched-settings.json").read_text())
+    given = [cooler["level"] for cooler in document["coolers"] if cooler["level"]]
+    added = {True: [], False: []}
+    for level in given:
+        added[True].append(_norm(row for row in level["budget"] if row["shared"]))
+        added[False].append(_norm(row for row in level["budget"] if not row["shared"]))
+        assert level["U95_db"] == pytest.approx(1.96 * _norm(level["budget"]), abs=1e-3)
+        assert any(row["component"] == "listening here" for row in level["budget"])
+    assert len(document["absolute"]) == len(given)
+    assert len(document["differences"]) == len(given) * (len(given) - 1) / 2
+    chain = _norm(row for row in document["chain"]["budget"] if not row["shared"])
+    first = document["differences"][0]["U95_db"]
+    # What is own adds up; of what is shared the difference is left.
+    left = [*added[False][:2], chain, chain, added[True][0] - added[True][1]]
+    assert first == pytest.approx(1.96 * sum(u**2 for u in left) ** 0.5, abs=1e-3)
+
+
+def _norm(rows):
+    """Root sum of squares of what rows add."""
+    return sum(row["contribution_db"] ** 2 for row in rows) ** 0.5
+
+
 def test_table_and_pictures_show_the_same(shown):
     """The CSV has the same duties, and the pictures are whole files of their kind."""
     folder, _ = shown

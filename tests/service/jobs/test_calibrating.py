@@ -43,6 +43,23 @@ def test_a_good_tone_finds_the_simulated_sensitivity(pascal_per_unit):
         assert "full scale" in " ".join(document.reasons)
 
 
+def test_the_interval_is_what_its_budget_says():
+    """U95 is twice the root sum of squares of calibrator, seating and fluctuation."""
+    document = listen(simulated())
+    parts = {row.component: row for row in document.budget}
+
+    assert set(parts) == {"calibrator", "seating", "fluctuation"}
+    assert document.U95_db == pytest.approx(
+        2 * np.linalg.norm([row.contribution_db for row in document.budget]), abs=6e-4
+    )
+    # Rectangular bounds: half-width over the root of 3.
+    assert parts["calibrator"].u_db == pytest.approx(0.25 / np.sqrt(3), abs=1e-5)
+    assert parts["fluctuation"].u_db == pytest.approx(
+        document.tone.stability_db / np.sqrt(3), abs=5e-4
+    )
+    assert listen(simulated(calibrator=LOOSE_CALIBRATOR)).budget == []
+
+
 @pytest.mark.parametrize(
     ("calibrator", "words"),
     [(LOOSE_CALIBRATOR, "fluctuates"), (OFF_FREQUENCY_CALIBRATOR, "strongest tone")],

@@ -34,6 +34,23 @@ def test_the_floor_of_a_quiet_room(calibrated, floor_db):
     assert found.fit_for_target_db == pytest.approx(true_db + 4.0, abs=0.5)
 
 
+def test_the_intervals_are_what_their_budgets_say(calibrated):
+    """U95 is 1.96 times listening; against the true level the microphone comes to it."""
+    room = Room(wander_db=0.0, intrusions_per_minute=0.0)
+    source = SimulatedSource(Plant(NOTHING, seed=5, room=room))
+    found = check_floor(source, calibrated(48_000, 6.4), seconds=20.0, time=TIME)
+    (listening,) = found.budget
+
+    assert found.U95_db == pytest.approx(1.96 * listening.contribution_db, abs=6e-4)
+    # Calibration 0.15, response and field 0.3, unknown drift 0.2 / sqrt(3); nothing is placed.
+    assert [row.contribution_db for row in found.chain_budget] == pytest.approx(
+        [0.15, 0.3, 0.11547], abs=1e-5
+    )
+    assert found.U95_absolute_db == pytest.approx(
+        np.hypot(found.U95_db, 1.96 * np.linalg.norm([0.15, 0.3, 0.11547])), abs=1e-3
+    )
+
+
 def test_intrusions_do_not_enter_the_floor(calibrated):
     """A room with many disturbances has nearly the floor of the same room without them."""
     busy = Room(wander_db=0.0, intrusions_per_minute=4.0)

@@ -2,8 +2,10 @@
 
 import csv
 import io
+import json
 from datetime import UTC, datetime
 
+import numpy as np
 import pytest
 
 from calibration.fan_noise import Estimate
@@ -77,6 +79,64 @@ def test_intervals_are_95_percent(document):
     assert cooler.level.U95_db == pytest.approx(0.196)
     assert cooler.floor.U95_db == pytest.approx(0.294)
     assert cooler.margin_db == pytest.approx(13.8)
+
+
+@pytest.fixture
+def pair(calibrated):
+    """Return settings with two matched coolers."""
+    other = result(level=Estimate(40.2, 0.2))
+    return settings_document(
+        REQUEST,
+        [
+            cooler_part("Fjord", "south", REQUEST, result(), []),
+            cooler_part("Moor", "south", REQUEST, other, []),
+        ],
+        time=TIME,
+        calibration=calibrated(48_000, 2.0),
+        drift=None,
+    )
+
+
+def test_levels_stand_against_the_true_one_and_against_each_other(pair):
+    """The chain enters absolute levels whole; between two coolers only what each has of its own."""
+    # Calibration 0.15 and response 0.3 are shared; drift 0.2 / sqrt(3) and placing 0.1 are not.
+    own, shared = np.hypot(0.2 / np.sqrt(3), 0.1), np.hypot(0.15, 0.3)
+
+    assert [level.U95_db for level in pair.absolute] == pytest.approx(
+        [1.96 * np.linalg.norm([sd, own, shared]) for sd in (0.1, 0.2)], abs=1e-3
+    )
+    (only,) = pair.differences
+    assert (only.first, only.second) == ("Fjord", "Moor")
+    assert only.LAeq_db == pytest.approx(-0.3)
+    assert only.U95_db == pytest.approx(1.96 * np.linalg.norm([0.1, 0.2, own, own]), abs=1e-3)
+    assert pair.chain.U95_absolute_db == pytest.approx(2 * np.hypot(own, shared), abs=0.005)
+
+
+def test_a_known_drift_narrows_what_stands_against_the_true_level(pair, calibrated):
+    """Closing the series enters the drift into every interval that holds the chain."""
+    closed, _ = close_series(pair, calibrated(48_000, 2.0), "x")
+
+    assert all(
+        after.U95_db < before.U95_db
+        for before, after in zip(
+            [*pair.absolute, *pair.differences],
+            [*closed.absolute, *closed.differences],
+            strict=True,
+        )
+    )
+
+
+def test_settings_of_an_earlier_version_can_be_closed(pair, calibrated):
+    """Settings without budgets are read and closed, and claim nothing that they do not hold."""
+    plain = pair.to_plain()
+    for part in (plain["chain"], *(cooler["level"] for cooler in plain["coolers"])):
+        del part["budget"]
+    del plain["absolute"], plain["differences"]
+    earlier = MatchedSettingsDocument.from_json(json.dumps(plain), "x")
+    closed, _ = close_series(earlier, calibrated(48_000, 2.0), "x")
+
+    assert closed.chain.drift_db == 0.0
+    assert closed.absolute == closed.differences == []
 
 
 def test_the_table_holds_one_row_a_cooler(document):
