@@ -14,7 +14,19 @@ from llvmlite import ir
 from numba import types
 from numba.extending import intrinsic, models, overload, register_model
 
-__all__ = ["chained", "chosen", "even_ones", "lanes", "larger", "load", "settled", "store"]
+__all__ = [
+    "chained",
+    "chosen",
+    "even_ones",
+    "joined",
+    "lanes",
+    "larger",
+    "load",
+    "lower",
+    "settled",
+    "store",
+    "upper",
+]
 
 
 class _Lanes(types.Type):
@@ -122,17 +134,52 @@ def larger(typing: Any, values: Any, others: Any) -> Any:
     return values(values, values), generate
 
 
+def _places(places: range) -> Any:
+    """Which numbers of two vectors, counted through both, a third one is made of."""
+    return ir.Constant(ir.VectorType(ir.IntType(32), len(places)), list(places))
+
+
 @intrinsic
 def even_ones(typing: Any, values: Any, following: Any) -> Any:
     """Every other number of those in two vectors, from the first on."""
 
     def generate(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
-        places = list(range(0, 2 * values.count, 2))
-        return builder.shuffle_vector(
-            *args, ir.Constant(ir.VectorType(ir.IntType(32), values.count), places)
-        )
+        return builder.shuffle_vector(*args, _places(range(0, 2 * values.count, 2)))
 
     return values(values, values), generate
+
+
+@intrinsic
+def joined(typing: Any, values: Any, following: Any) -> Any:
+    """One vector of all numbers in two."""
+    result = _Lanes(2 * values.count)
+
+    def generate(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
+        return builder.shuffle_vector(*args, _places(range(result.count)))
+
+    return result(values, values), generate
+
+
+@intrinsic
+def lower(typing: Any, values: Any) -> Any:
+    """First half of a vector."""
+    result = _Lanes(values.count // 2)
+
+    def generate(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
+        return builder.shuffle_vector(args[0], args[0], _places(range(result.count)))
+
+    return result(values), generate
+
+
+@intrinsic
+def upper(typing: Any, values: Any) -> Any:
+    """Second half of a vector."""
+    result = _Lanes(values.count // 2)
+
+    def generate(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
+        return builder.shuffle_vector(args[0], args[0], _places(range(result.count, values.count)))
+
+    return result(values), generate
 
 
 @intrinsic
