@@ -101,16 +101,32 @@ def sum_bands(
         if number + 1 < stages:
             longer = np.concatenate([pasts[number], sound], axis=1)
             pasts[number] = longer[:, -2 * HALVING_DELAY :].copy()
-            sound = _halved(longer, filters.halving_taps)
+            sound = _halved(longer, filters)
     return (*pasts, *memories), squares
 
 
-def _halved(sound: Samples, taps: Samples) -> Samples:
+def _halved(sound: Samples, filters: BandFilters) -> Samples:
     """Low-pass and take every other frame; the past that the filter needs comes first."""
     halves: Samples = 0.5 * sound[:, HALVING_DELAY:-HALVING_DELAY:2]
+    first, second = _halving_form(filters)
+    groups = -(-halves.shape[1] // (_BLOCK * _BLOCKS_AT_ONCE))
+    each = -(-halves.shape[1] // (_BLOCK * groups))
+    evens = np.zeros((groups * each + 1) * _BLOCK)
     for channel, frames in enumerate(sound):
-        halves[channel] += np.convolve(frames[::2], taps, "valid")
+        evens[: (len(frames) + 1) // 2] = frames[::2]
+        summed = evens[:-_BLOCK].reshape(groups, each, _BLOCK) @ first
+        summed += evens[_BLOCK:].reshape(groups, each, _BLOCK) @ second
+        halves[channel] += summed.ravel()[: halves.shape[1]]
     return halves
+
+
+@lru_cache(maxsize=32)
+def _halving_form(filters: BandFilters) -> tuple[Samples, Samples]:
+    """Turn taps into what a block, and the one after it, add to sums over neighbouring frames."""
+    column = np.zeros(2 * _BLOCK)
+    column[: len(filters.halving_taps)] = filters.halving_taps
+    both = toeplitz(column, np.zeros(_BLOCK))
+    return both[:_BLOCK].copy(), both[_BLOCK:].copy()
 
 
 def _sum_stage(
