@@ -144,11 +144,7 @@ def analyse(state: AnalyserState, block: PressureSignal) -> tuple[AnalyserState,
     How the sound is cut into blocks changes nothing. A row covers the frames nearest to its
     100 ms, where these are no whole number. Sound that does not fill a row at the end has none.
     """
-    if block.rate_hz != state.rate_hz or block.samples.shape[1] != state.channels:
-        raise SignalError(
-            f"The block has {block.samples.shape[1]} channels at {block.rate_hz:g} Hz, but the "
-            f"measurement began with {state.channels} at {state.rate_hz:g} Hz; start a new one."
-        )
+    block.must_go_on("measurement", state.rate_hz, state.channels)
     samples = np.concatenate([state.tail, block.samples])
     edges = _millisecond_starts(state, len(samples))
     at_once = state.kernels.SAMPLES_AT_ONCE / state.channels

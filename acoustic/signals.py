@@ -41,7 +41,48 @@ def _checked(samples: Samples, rate_hz: float) -> Samples:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class DigitalSignal:
+class _Signal:
+    """What signals of either unit have in common."""
+
+    samples: Samples
+    """Samples in the unit of the class, shape ``(frames, channels)``; read-only."""
+    rate_hz: float
+    """Sampling rate in hertz."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "samples", _checked(self.samples, self.rate_hz))
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return len(self.samples) / self.rate_hz
+
+    def must_go_on(self, what: str, rate_hz: float, channels: int) -> None:
+        """Make sure that a block goes on with what came before it.
+
+        Parameters
+        ----------
+        what : str
+            What the blocks are heard for, for the sentence.
+        rate_hz : float
+            Sampling rate of the blocks before.
+        channels : int
+            Their number of channels.
+
+        Raises
+        ------
+        SignalError
+            If rate or channels are others.
+        """
+        if self.rate_hz != rate_hz or self.samples.shape[1] != channels:
+            raise SignalError(
+                f"The block has {self.samples.shape[1]} channels at {self.rate_hz:g} Hz, but the "
+                f"{what} began with {channels} at {rate_hz:g} Hz; start a new one."
+            )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DigitalSignal(_Signal):
     """Samples as a converter or a file gives them, with 1.0 as full scale.
 
     Raises
@@ -50,42 +91,16 @@ class DigitalSignal:
         If the shape, the rate or a value is unusable.
     """
 
-    samples: Samples
-    """Samples re full scale, shape ``(frames, channels)``; read-only."""
-    rate_hz: float
-    """Sampling rate in hertz."""
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "samples", _checked(self.samples, self.rate_hz))
-
-    @property
-    def duration_s(self) -> float:
-        """Length in seconds."""
-        return len(self.samples) / self.rate_hz
-
 
 @dataclass(frozen=True, slots=True, eq=False)
-class PressureSignal:
-    """Sound pressure at the microphone.
+class PressureSignal(_Signal):
+    """Sound pressure at the microphone in pascals.
 
     Raises
     ------
     SignalError
         If the shape, the rate or a value is unusable.
     """
-
-    samples: Samples
-    """Sound pressure in pascals, shape ``(frames, channels)``; read-only."""
-    rate_hz: float
-    """Sampling rate in hertz."""
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "samples", _checked(self.samples, self.rate_hz))
-
-    @property
-    def duration_s(self) -> float:
-        """Length in seconds."""
-        return len(self.samples) / self.rate_hz
 
     @classmethod
     def from_digital(cls, signal: DigitalSignal, pascal_per_unit: float | Samples) -> Self:

@@ -125,6 +125,32 @@ class SpectrumState:
     segments: int
     """Number of segments summed."""
 
+    @property
+    def hop_frames(self) -> int:
+        """Frames from one segment to the next: half of its length."""
+        return self.segment_frames // 2
+
+    @property
+    def hop_s(self) -> float:
+        """Time from one segment to the next in seconds."""
+        return self.hop_frames / self.rate_hz
+
+    def frames_until(self, segments: int) -> int:
+        """Count the frames that are still missing.
+
+        Parameters
+        ----------
+        segments : int
+            Number of segments to sum, more than there are.
+
+        Returns
+        -------
+        int
+            Frames up to the end of the last of them.
+        """
+        missing = segments - self.segments
+        return (missing - 1) * self.hop_frames + self.segment_frames - len(self.tail)
+
 
 def start_spectrum(
     rate_hz: float, channels: int, *, spacing_hz: float, precision: Precision = "double"
@@ -193,14 +219,10 @@ def add_to_spectrum(state: SpectrumState, block: PressureSignal) -> SpectrumStat
         If rate or channels are not those of the spectrum.
     """
     channels = state.tail.shape[1]
-    if block.rate_hz != state.rate_hz or block.samples.shape[1] != channels:
-        raise SignalError(
-            f"The block has {block.samples.shape[1]} channels at {block.rate_hz:g} Hz, but the "
-            f"spectrum began with {channels} at {state.rate_hz:g} Hz; start a new one."
-        )
+    block.must_go_on("spectrum", state.rate_hz, channels)
     precision = state.tail.dtype
     samples = np.concatenate([state.tail, block.samples], dtype=precision, casting="same_kind")
-    length, hop = state.segment_frames, state.segment_frames // 2
+    length, hop = state.segment_frames, state.hop_frames
     count = max(0, (len(samples) - length) // hop + 1)
     squares = state.squares
     if count:

@@ -27,7 +27,7 @@ from acoustic.intrusions import (
     white_spread_db,
 )
 from acoustic.signals import Samples
-from acoustic.uncertainty import BLOCK_INTERVALS, CorrelatedMean, HuntingKnowledge, LevelBlocks
+from acoustic.uncertainty import CorrelatedMean, HuntingKnowledge, LevelBlocks
 
 __all__ = [
     "Steadiness",
@@ -163,7 +163,7 @@ def find_trend(
     rest = _without_beat(levels_db, usable, beat_period_s, drifting=True)
     time = (np.arange(levels_db.size) + 0.5) / levels_db.size - 0.5
     courses = np.column_stack([time, rest.courses])
-    fitted = known.fit(rest.blocks, _by_block(courses, usable, rest.blocks))
+    fitted = known.fit(rest.blocks, rest.blocks.averages_of(courses, usable))
     return Trend(
         change_db=float(fitted.coefficients_db[1]),
         standard_error_db=float(np.sqrt(fitted.covariance_db2[1, 1])),
@@ -254,22 +254,15 @@ def mean_over_whole_beats(
     whole = slice(0, min(round(beats * period_s / INTERVAL_S), levels_db.size))
     levels_db, usable = levels_db[whole], usable[whole]
     rest = _without_beat(levels_db, usable, period_s, drifting=False)
-    fitted = known.fit(rest.blocks, _by_block(rest.courses, usable, rest.blocks))
-    white_variance = float(np.mean(rest.blocks.white_sd_db**2))
+    fitted = known.fit(rest.blocks, rest.blocks.averages_of(rest.courses, usable))
     if rest.courses.shape[1]:
         amplitude_variance = 0.5 * float(np.trace(fitted.covariance_db2[1:, 1:]))
     else:
+        white_variance = float(np.mean(rest.blocks.white_sd_db**2))
         amplitude_variance = 2.0 * white_variance / rest.blocks.levels_db.size
     q = rest.amplitude_ratio
-    variance = float(fitted.covariance_db2[0, 0])
-    variance += (q / (1.0 + q**2)) ** 2 * amplitude_variance
-    block_variance = fitted.wander_sd_db**2 + white_variance
-    return CorrelatedMean(
-        mean_db=float(fitted.coefficients_db[0]),
-        standard_error_db=float(np.sqrt(variance)),
-        wander_sd_db=fitted.wander_sd_db,
-        effective_blocks=min(block_variance / variance, float(rest.blocks.levels_db.size)),
-    )
+    of_q = (q / (1.0 + q**2)) ** 2 * amplitude_variance
+    return fitted.mean(rest.blocks, more_variance_db2=of_q)
 
 
 def find_intrusions_beside_beat(
@@ -378,12 +371,3 @@ def _without_beat(
         courses = beat.courses if period_s >= _SLOW_PERIOD_S else courses
     white_sd_db = white_spread_db(rest_db[usable])
     return _Rest(LevelBlocks.from_intervals(rest_db, usable, white_sd_db), courses, q)
-
-
-def _by_block(courses: Samples, usable: npt.NDArray[np.bool_], blocks: LevelBlocks) -> Samples:
-    """Average courses over the usable intervals of each block; shape ``(blocks, courses)``."""
-    averages = np.zeros((blocks.index.size, courses.shape[1]))
-    for row, second in enumerate(blocks.index):
-        part = slice(second * BLOCK_INTERVALS, (second + 1) * BLOCK_INTERVALS)
-        averages[row] = courses[part][usable[part]].mean(axis=0)
-    return averages

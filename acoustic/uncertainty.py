@@ -17,14 +17,13 @@ from acoustic.errors import SignalError
 from acoustic.signals import Samples
 
 __all__ = [
-    "BLOCK_INTERVALS",
     "CorrelatedFit",
     "CorrelatedMean",
     "HuntingKnowledge",
     "LevelBlocks",
 ]
 
-BLOCK_INTERVALS: Final = 10
+_BLOCK_INTERVALS: Final = 10
 """Number of 100 ms intervals in a block: 1 s."""
 _MIN_VALID_INTERVALS: Final = 4
 """A block with fewer usable intervals is left out."""
@@ -73,19 +72,40 @@ class LevelBlocks:
         LevelBlocks
             Blocks with at least four usable intervals, an incomplete last one included.
         """
-        kept_levels, kept_sd, kept_index = [], [], []
-        for start in range(0, levels_db.size, BLOCK_INTERVALS):
-            block = levels_db[start : start + BLOCK_INTERVALS]
-            good = block[usable[start : start + BLOCK_INTERVALS]]
-            if good.size >= _MIN_VALID_INTERVALS:
-                kept_levels.append(energy_mean_db(good))
-                kept_sd.append(white_sd_db / np.sqrt(good.size))
-                kept_index.append(start // BLOCK_INTERVALS)
+        seconds = -(-levels_db.size // _BLOCK_INTERVALS)
+        counts = [np.count_nonzero(usable[_second(number)]) for number in range(seconds)]
+        index = np.flatnonzero(np.array(counts, dtype=np.int_) >= _MIN_VALID_INTERVALS)
+        good = [levels_db[_second(number)][usable[_second(number)]] for number in index.tolist()]
         return cls(
-            np.array(kept_levels, dtype=np.float64),
-            np.array(kept_sd, dtype=np.float64),
-            np.array(kept_index, dtype=np.int_),
+            np.array([energy_mean_db(levels) for levels in good], dtype=np.float64),
+            np.array([white_sd_db / np.sqrt(levels.size) for levels in good], dtype=np.float64),
+            index,
         )
+
+    def averages_of(self, courses: Samples, usable: npt.NDArray[np.bool_]) -> Samples:
+        """Average courses over what counts in each block.
+
+        Parameters
+        ----------
+        courses : ndarray of float64, shape (intervals, courses)
+            Courses over the intervals that the blocks were gathered from.
+        usable : ndarray of bool, shape (intervals,)
+            Which intervals counted.
+
+        Returns
+        -------
+        ndarray of float64, shape (blocks, courses)
+            Their means.
+        """
+        averages = np.zeros((self.index.size, courses.shape[1]))
+        for row, number in enumerate(self.index.tolist()):
+            averages[row] = courses[_second(number)][usable[_second(number)]].mean(axis=0)
+        return averages
+
+
+def _second(number: int) -> slice:
+    """Which intervals a second holds."""
+    return slice(number * _BLOCK_INTERVALS, (number + 1) * _BLOCK_INTERVALS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +133,30 @@ class CorrelatedFit:
     """Covariance of these in dB^2, shape ``(1 + courses, 1 + courses)``."""
     wander_sd_db: float
     """How much the level hunts beside them, as far as is known, in dB."""
+
+    def mean(self, blocks: LevelBlocks, *, more_variance_db2: float = 0.0) -> CorrelatedMean:
+        """Long-term level, and how sure it is.
+
+        Parameters
+        ----------
+        blocks : LevelBlocks
+            The blocks that were fitted.
+        more_variance_db2 : float, optional
+            Variance of the level from what the fit does not know of, in dB^2.
+
+        Returns
+        -------
+        CorrelatedMean
+            The level where all courses are zero.
+        """
+        variance = float(self.covariance_db2[0, 0]) + more_variance_db2
+        block_variance = self.wander_sd_db**2 + float(np.mean(blocks.white_sd_db**2))
+        return CorrelatedMean(
+            mean_db=float(self.coefficients_db[0]),
+            standard_error_db=float(np.sqrt(variance)),
+            wander_sd_db=self.wander_sd_db,
+            effective_blocks=min(block_variance / variance, float(blocks.levels_db.size)),
+        )
 
 
 def _block_kernel() -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
@@ -260,15 +304,7 @@ class HuntingKnowledge:
         """
         if blocks.levels_db.size == 0:
             raise SignalError("There is no usable second to take a mean of; listen longer.")
-        fitted = self.fit(blocks, _no_courses(blocks))
-        variance = float(fitted.covariance_db2[0, 0])
-        block_variance = fitted.wander_sd_db**2 + float(np.mean(blocks.white_sd_db**2))
-        return CorrelatedMean(
-            mean_db=float(fitted.coefficients_db[0]),
-            standard_error_db=float(np.sqrt(variance)),
-            wander_sd_db=fitted.wander_sd_db,
-            effective_blocks=min(block_variance / variance, float(blocks.levels_db.size)),
-        )
+        return self.fit(blocks, _no_courses(blocks)).mean(blocks)
 
 
 def _no_courses(blocks: LevelBlocks) -> Samples:

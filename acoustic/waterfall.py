@@ -147,7 +147,7 @@ def start_waterfall(
         If rate, channels, spacing, step or number of columns are unusable.
     """
     spectrum = start_spectrum(rate_hz, channels, spacing_hz=spacing_hz)
-    hop_s = spectrum.segment_frames / 2 / spectrum.rate_hz
+    hop_s = spectrum.hop_s
     if not hop_s * (1.0 - 1e-9) <= step_s < np.inf:
         raise SignalError(
             f"Columns every {step_s:g} s are too close for lines every {spacing_hz:g} Hz, which "
@@ -184,7 +184,7 @@ def add_to_waterfall(state: WaterfallState, block: PressureSignal) -> WaterfallS
     start = 0
     while True:
         # Up to the end of the segment that completes the column, no further.
-        stop = start + _frames_to_complete(state)
+        stop = start + state.spectrum.frames_until(state.segments_per_column)
         piece = PressureSignal(block.samples[start:stop], block.rate_hz)
         state = replace(state, spectrum=add_to_spectrum(state.spectrum, piece))
         if state.spectrum.segments < state.segments_per_column:
@@ -219,13 +219,12 @@ def waterfall_so_far(state: WaterfallState) -> Waterfall:
     columns, heard = state.columns, state.spectrum.segments
     if heard or not columns:
         columns = (*columns, _column(state.spectrum))
-    rate_hz, segment_frames = state.spectrum.rate_hz, state.spectrum.segment_frames
-    hop_s = segment_frames / 2 / rate_hz
+    hop_s = state.spectrum.hop_s
     first = state.segments_per_column * np.arange(len(columns), dtype=np.float64)
     counts = np.full(len(columns), state.segments_per_column)
     if heard:
         counts[-1] = heard
-    spacing_hz = rate_hz / segment_frames
+    spacing_hz = 0.5 / hop_s
     return Waterfall(
         spacing_hz=spacing_hz,
         noise_bandwidth_hz=1.5 * spacing_hz,
@@ -282,14 +281,6 @@ def waterfall_of(
         most_columns=most_columns,
     )
     return waterfall_so_far(add_to_waterfall(state, signal))
-
-
-def _frames_to_complete(state: WaterfallState) -> int:
-    """Count the frames that are still needed for the column that is being heard."""
-    spectrum = state.spectrum
-    missing = state.segments_per_column - spectrum.segments
-    hop = spectrum.segment_frames // 2
-    return (missing - 1) * hop + spectrum.segment_frames - len(spectrum.tail)
 
 
 def _completed(state: WaterfallState) -> WaterfallState:
