@@ -30,7 +30,7 @@ __all__ = [
     "sum_weighted",
 ]
 
-SAMPLES_AT_ONCE: Final = 65_536
+SAMPLES_AT_ONCE: Final = 2**19
 """See `acoustic.kernels.Kernels`."""
 
 _BLOCK = 32

@@ -43,7 +43,7 @@ class Kernels(Protocol):
     def SAMPLES_AT_ONCE(self) -> int:
         """How many samples of all channels it is best given at once.
 
-        More would no longer stay in the processor's cache; fewer cost more calls.
+        More would only take more memory; fewer cost more calls.
         """
         ...
 

@@ -35,9 +35,9 @@ from service.ports import RecordedSound, SoundBlock
 
 __all__ = ["MeasuredRecording", "RecordedPart", "measure_recording"]
 
-_BLOCK_S: Final = 2.0
-"""Length of a block, in seconds: each then completes four segments of the spectrum, as many as
-the transform computes side by side."""
+_BLOCK_S: Final = 8.0
+"""Length of a block, in seconds: long against what a call takes by itself; and each completes
+sixteen segments of the spectrum, of which the transform computes four side by side."""
 _SAMPLES_AT_ONCE: Final = 2**19
 """Most samples of all channels in a block: 4 MB."""
 _SPACING_HZ: Final = 1.0
