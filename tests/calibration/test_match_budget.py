@@ -1,5 +1,8 @@
 """The budget of a matched level: closed forms, drawn errors, and whole matches."""
 
+from dataclasses import replace
+from functools import lru_cache
+
 import numpy as np
 import pytest
 from closed_loop.level_bench import LevelBench, random_traits, run, without
@@ -14,7 +17,6 @@ from calibration.results import (
     HeardSetting,
     MatchedActuator,
     MatchRequest,
-    MatchResult,
 )
 
 FLOOR = FloorReading(32.0, 0.392)
@@ -27,20 +29,22 @@ def heard(rpm, reading):
 
 
 def result_of(visited, level, as_read):
-    """Return a result with a level."""
-    return MatchResult(
-        outcome="matched",
-        why="",
+    """Return a result that was reached by these settings."""
+    return replace(
+        any_result(),
         actuators=visited[-1].actuators,
         level=level,
         as_read=as_read,
-        floor=Estimate(32.0, 0.36),
         visited=tuple(visited),
-        curve=None,
-        listened_s=20.0,
-        bench_s=30.0,
-        warnings=(),
     )
+
+
+@lru_cache(maxsize=1)
+def any_result():
+    """Return the result of some match."""
+    return matched(1, lambda floor_db: MatchRequest(40.0, 0.3, floor=FloorReading(floor_db, 0.3)))[
+        1
+    ]
 
 
 def one_setting(reading):
