@@ -59,7 +59,10 @@ def match_budget(request: MatchRequest, result: MatchResult) -> Budget | None:
         return None
     if request.applies_to == "reading":
         return Budget((Component("listening", level.sd_db),))
-    posterior = _heard_again(request, result.visited).posterior
+    posterior = None
+    # Actuators are named after their role; under other names fans cannot be told from pumps.
+    if all(any(map(_is_fan, setting.actuators)) for setting in result.visited):
+        posterior = _heard_again(request, result.visited).posterior
     if posterior is not None and posterior.settings[-1].rpm > 0:
         parts = _causes(posterior, request.floor)
         if abs(_combined_db(parts) / level.sd_db - 1.0) < _LARGEST_DISAGREEMENT:
@@ -73,7 +76,7 @@ def _heard_again(request: MatchRequest, visited: Sequence[HeardSetting]) -> Evid
     if request.floor is not None:
         known_sd_db = _measured_floor_u_db(request.floor)
         floor = Estimate(request.floor.level_db, float(np.hypot(known_sd_db, _FLOOR_WANDER_DB)))
-    pumps = [name for setting in visited[:1] for name in setting.actuators if "pump" in name]
+    pumps = [name for name in visited[-1].actuators if not _is_fan(name)] if visited else []
     separate = bool(pumps) and request.pump != "follows"
     priors = NoisePriors(floor=floor, pump_at_80_percent=_PUMP_PRIOR if separate else None)
     evidence = Evidence(priors, request.applies_to)
@@ -89,9 +92,14 @@ def _measured_floor_u_db(floor: FloorReading) -> float:
     return floor.U95_db / 1.96
 
 
+def _is_fan(name: str) -> bool:
+    """Whether an actuator is a fan."""
+    return name.startswith("fan")
+
+
 def _axis(setting: HeardSetting) -> float:
     """Mean speed of the fans, or their duty where no tachometer tells."""
-    fans = [actuator for name, actuator in setting.actuators.items() if name.startswith("fan")]
+    fans = [actuator for name, actuator in setting.actuators.items() if _is_fan(name)]
     speeds = [fan.rpm for fan in fans if fan.rpm is not None]
     return float(np.mean(speeds)) if speeds else fans[0].duty_percent
 

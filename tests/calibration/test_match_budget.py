@@ -33,7 +33,9 @@ def result_of(visited, level, as_read):
     return replace(
         any_result(),
         actuators=visited[-1].actuators,
+        target_db=40.0,
         level=level,
+        loudness=None,
         as_read=as_read,
         visited=tuple(visited),
     )
@@ -142,6 +144,17 @@ def test_what_cannot_be_taken_apart_stays_whole():
 
     assert len(budget.components) == 1
     assert budget.combined_db == 0.4
+
+
+def test_fans_under_other_names_leave_the_level_whole():
+    """Where names do not tell fans from pumps, nothing is guessed."""
+    kept = one_setting(Estimate(40.0, 0.1))
+    named = replace(kept.visited[0], actuators={"rear": MatchedActuator(50.0, 1000.0)})
+    (only,) = match_budget(
+        MatchRequest(40.0, 0.3, floor=FLOOR), result_of([named], kept.level, kept.as_read)
+    ).components
+
+    assert only.contribution_db == kept.level.sd_db
 
 
 def test_no_level_has_no_budget():
