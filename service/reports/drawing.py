@@ -25,6 +25,8 @@ STYLE: Final[dict[Any, Any]] = {
     "ytick.color": INK,
     "axes.spines.top": False,
     "axes.spines.right": False,
+    # Names of coolers and recordings are no formulas, whatever signs they hold.
+    "text.parse_math": False,
     # Fixed ids, so that the same figure gives the same file.
     "svg.hashsalt": "evenhush",
 }

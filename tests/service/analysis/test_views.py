@@ -96,17 +96,12 @@ def test_a_part_keeps_the_time_of_the_recording(evenhush, record, tmp_path):
     assert np.abs(strongest_hz - (400 + 100 * time_s)).max() < 20
 
 
-def pressure(samples):
-    """Sound of one channel."""
-    return PressureSignal(samples[:, None], RATE_HZ)
-
-
-def drawn(samples, form="png"):
+def drawn(samples, form="png", title="glide", rate_hz=RATE_HZ):
     """Draw a sound."""
-    sound = pressure(samples)
+    sound = PressureSignal(samples[:, None], rate_hz)
     waterfall = waterfall_of(sound, spacing_hz=5.0, step_s=0.1, most_columns=360)
     spectrum = spectrum_of(sound, spacing_hz=1.0)
-    return draw_sound("glide", "dB", spectrum, waterfall, form)
+    return draw_sound(title, "dB", spectrum, waterfall, form)
 
 
 def test_the_picture_shows_a_gliding_tone_moving():
@@ -127,6 +122,14 @@ def test_the_same_sound_gives_the_same_file(form):
     samples = gliding(3, 400.0, 2400.0)
 
     assert drawn(samples, form) == drawn(samples, form)
+
+
+@pytest.mark.parametrize("rate_hz", [8000, 192_000])
+def test_any_rate_and_any_name_can_be_drawn(rate_hz):
+    """Rates that end below or far above hearing, and names that look like formulas, are drawn."""
+    samples = np.random.default_rng(1).standard_normal(3 * rate_hz)
+
+    assert drawn(samples, title=r"$\frac{$.wav", rate_hz=rate_hz).startswith(b"\x89PNG")
 
 
 @pytest.mark.parametrize(("name", "begins"), [("p.png", b"\x89PNG"), ("p.svg", b"<?xml")])
