@@ -33,9 +33,7 @@ def result_of(visited, level, as_read):
     return replace(
         any_result(),
         actuators=visited[-1].actuators,
-        target_db=40.0,
         level=level,
-        loudness=None,
         as_read=as_read,
         visited=tuple(visited),
     )
