@@ -10,12 +10,20 @@ from typing import Literal, get_args
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import brentq
 
 from acoustic.errors import InputError
 from acoustic.loudness_bands import LOUDNESS_BANDS
 from acoustic.signals import Samples
 
-__all__ = ["BARK_STEP", "Loudness", "SoundField", "loudness_level_phon", "stationary_loudness"]
+__all__ = [
+    "BARK_STEP",
+    "Loudness",
+    "SoundField",
+    "gain_to_loudness_db",
+    "loudness_level_phon",
+    "stationary_loudness",
+]
 
 SoundField = Literal["free", "diffuse"]
 """Sound that comes from the front, or from everywhere."""
@@ -175,6 +183,67 @@ def loudness_level_phon(loudness_sone: float) -> float:
     if loudness_sone >= 1.0:
         return float(40.0 + 10.0 * np.log2(loudness_sone))
     return float(max(3.0, 40.0 * (loudness_sone + 0.0005) ** 0.35))
+
+
+def gain_to_loudness_db(
+    band_level_db: npt.ArrayLike, field: SoundField, loudness_sone: float
+) -> float:
+    """How much louder or softer a sound has to be played to reach a loudness.
+
+    Parameters
+    ----------
+    band_level_db : array_like of shape (28,)
+        As for `stationary_loudness`.
+    field : {"free", "diffuse"}
+        Sound field.
+    loudness_sone : float
+        Loudness to reach in sone, above zero.
+
+    Returns
+    -------
+    float
+        Gain in dB by which all bands rise, within 0.001 dB; negative where they fall. The
+        method's tables have steps for low bands: on one of these it is where the loudness is
+        passed.
+
+    Raises
+    ------
+    InputError
+        If the levels cannot be judged, are silence, or cannot reach this loudness within what the
+        method is defined for.
+
+    Examples
+    --------
+    Ten phon more double the loudness of a tone of 1 kHz.
+
+    >>> tone = np.full(28, -np.inf)
+    >>> tone[16] = 60.0
+    >>> loudness = stationary_loudness(tone, "free").N_sone
+    >>> round(gain_to_loudness_db(tone, "free", 2.0 * loudness), 1)
+    10.1
+    """
+    level_db = np.asarray(band_level_db, dtype=np.float64)
+
+    def excess(gain_db: float) -> float:
+        return stationary_loudness(level_db + gain_db, field).N_sone - loudness_sone
+
+    missing = excess(0.0)
+    loudest_db = float(np.max(level_db, initial=-np.inf))
+    if not (0.0 < loudness_sone < np.inf) or loudest_db == -np.inf:
+        raise InputError(
+            f"A sound with bands of up to {loudest_db:g} dB cannot be brought to "
+            f"{loudness_sone:g} sone; give a sound that is not silent and a loudness above 0."
+        )
+    # 120 dB is the most that the method takes; at -30 dB nothing is audible.
+    end_db = 120.0 - loudest_db if missing < 0.0 else -30.0 - loudest_db
+    if missing < 0.0 and not excess(end_db) >= 0.0:
+        raise InputError(
+            f"This sound cannot be as loud as {loudness_sone:g} sone; the most that loudness is "
+            "defined for is 120 dB in a band."
+        )
+    if missing == 0.0:
+        return 0.0
+    return float(brentq(excess, 0.0, end_db, xtol=1e-3))
 
 
 def _core_loudness(level_db: Samples, field: SoundField) -> Samples:

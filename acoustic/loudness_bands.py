@@ -5,6 +5,8 @@ the neighbouring bands. The steeper filters of `acoustic.band_filters` would mak
 eight percent too soft, so its levels are computed here with the skirts that the method expects.
 """
 
+from functools import lru_cache
+
 import numpy as np
 
 from acoustic.band_frequencies import FrequencyBands, bands_within
@@ -58,12 +60,19 @@ def loudness_band_level_db(spectrum: Spectrum) -> Samples:
             f"Loudness needs sound up to 16 kHz, but the spectrum ends at {frequency_hz[-1]:g} Hz; "
             "use a sampling rate of at least 32 kHz."
         )
-    lines = frequency_hz[1:]
-    relative = lines / LOUDNESS_BANDS.exact_hz[:, None]
+    gain = _skirts(frequency_hz.size - 1, spectrum.spacing_hz)
+    mean_squares: Samples = gain @ spectrum.density_pa2_per_hz[1:] * spectrum.spacing_hz
+    return level_db(mean_squares)
+
+
+@lru_cache(maxsize=4)
+def _skirts(lines: int, spacing_hz: float) -> Samples:
+    """Power gain of each band at each line above 0 Hz, shape ``(28, lines)``; read-only."""
+    relative = spacing_hz * np.arange(1, lines + 1) / LOUDNESS_BANDS.exact_hz[:, None]
     angle = np.pi / (2 * _ORDER)
     ideal = (LOUDNESS_BANDS.upper_hz - LOUDNESS_BANDS.lower_hz) / LOUDNESS_BANDS.exact_hz
     # A Butterworth filter passes more noise than an ideal band between its 3 dB points.
     width = (ideal * np.sin(angle) / angle)[:, None]
     gain: Samples = 1.0 / (1.0 + ((relative - 1.0 / relative) / width) ** (2 * _ORDER))
-    mean_squares: Samples = gain @ spectrum.density_pa2_per_hz[1:] * spectrum.spacing_hz
-    return level_db(mean_squares)
+    gain.setflags(write=False)
+    return gain

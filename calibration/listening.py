@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -13,6 +14,7 @@ from acoustic.signals import Samples
 from acoustic.steady_level import SteadyLevel, steady_level
 from acoustic.uncertainty import HuntingKnowledge
 from calibration.fan_noise import Estimate
+from calibration.goal import SoundColour, colour_of
 from calibration.steps import Heard
 
 __all__ = ["ListeningKnowledge", "SettingListener"]
@@ -23,6 +25,10 @@ _PRIOR_SPREAD: Final = GateSpread(0.25, 10.0)
 
 _ARRIVAL_INTERVALS: Final = 20
 """Two seconds: as long as a speed has to rest before it counts as settled."""
+
+
+_PARTS: Final = 4
+"""Parts of a listening whose colours are compared, to tell how well the colour is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,12 +53,15 @@ class SettingListener:
     _levels: list[Samples] = field(default_factory=list)
     _valid: list[npt.NDArray[np.bool_]] = field(default_factory=list)
     _rpm: list[float] = field(default_factory=list)
+    _bands: list[Samples] = field(default_factory=list)
     _level: SteadyLevel | None = None
 
     def add(self, heard: Heard, rpm: float | None) -> None:
         """Append what was heard, and the fan speed read with it."""
         self._levels.append(heard.levels_db)
         self._valid.append(heard.valid)
+        if heard.bands_db is not None:
+            self._bands.append(heard.bands_db)
         self._level = None
         if rpm is not None:
             self._rpm.append(rpm)
@@ -121,3 +130,50 @@ class SettingListener:
         """Return what is known after this setting."""
         heard = self._heard()
         return ListeningKnowledge(heard.hunting, heard.spread)
+
+    def bands_db(self) -> Samples | None:
+        """Mean one-third octaves of what counts, floor included; None where there are none."""
+        whole = self._colour(slice(None), None, -np.inf)
+        return None if whole is None else whole.highest_db
+
+    def colours(
+        self, floor_bands_db: Samples | None, floor_db: float
+    ) -> tuple[SoundColour | None, list[SoundColour]]:
+        """Colour of the cooler alone.
+
+        Parameters
+        ----------
+        floor_bands_db : ndarray of float64, shape (28,), or None
+            The room alone in dB; None where it is part of what counts.
+        floor_db : float
+            LAeq of the room in dB.
+
+        Returns
+        -------
+        SoundColour or None
+            Colour of all that counts; None where nothing of it has one.
+        list of SoundColour
+            Colours of consecutive parts.
+        """
+        count = sum(levels.size for levels in self._levels)
+        edges = np.linspace(0, count, _PARTS + 1).astype(int)
+        parts = [
+            self._colour(slice(start, end), floor_bands_db, floor_db)
+            for start, end in pairwise(edges)
+        ]
+        whole = self._colour(slice(None), floor_bands_db, floor_db)
+        return whole, [part for part in parts if part is not None]
+
+    def _colour(
+        self, part: slice, floor_bands_db: Samples | None, floor_db: float
+    ) -> SoundColour | None:
+        """Colour of a part of the listening."""
+        if not self._bands:
+            return None
+        return colour_of(
+            np.concatenate(self._levels)[part],
+            np.concatenate(self._bands)[part],
+            self._heard().usable[part],
+            floor_bands_db,
+            floor_db,
+        )

@@ -10,11 +10,13 @@ from typing import Final, Literal
 
 import numpy as np
 
+from acoustic.signals import Samples
 from calibration.bench_hands import BenchHands, RunStopped, Steps
 from calibration.bench_state import BenchDescription
 from calibration.evidence import Evidence
 from calibration.fan_moves import EXPLORING_CHANGE, FanMoves
 from calibration.fan_noise import Estimate, NoisePriors
+from calibration.goal import CoolerLoudness, Goal, SoundColour
 from calibration.listening import ListeningKnowledge, SettingListener
 from calibration.next_setting import most_probable_speed, probability_within
 from calibration.results import (
@@ -34,6 +36,7 @@ from calibration.verdict import (
     Verdict,
     judge,
 )
+from calibration.words import beat_words, progress_words, reason_words
 
 __all__ = ["MARGIN_REFUSED_DB", "MARGIN_WARNED_DB", "match"]
 
@@ -64,18 +67,6 @@ _LIKELY: Final = 0.5
 _PUMP_PRIOR: Final = Estimate(33.0, 6.5)
 """Level of a pump at 80 % duty."""
 
-_SENTENCES: Final[dict[MatchOutcome, str]] = {
-    "matched": "The level is within {goal} with {probability} probability.",
-    "quieter-at-full-speed": "Even at full speed the cooler stays below {goal}.",
-    "louder-at-minimum": "Even at the lowest speeds the cooler stays above {goal}.",
-    "floor-too-high": (
-        "The room reads {floor:.1f} dB(A), so close below the target of {target:g} dB(A) that the "
-        "cooler's own level cannot be told; make the room quieter or raise the target."
-    ),
-    "unsteady": "No speed was found at which the level is within {goal} for sure.",
-    "stopped": "The run was stopped.",
-}
-
 
 class _Match:
     """One match in progress."""
@@ -84,10 +75,14 @@ class _Match:
         self.request = request
         self.hands = BenchHands(bench, request)
         self.moves = FanMoves(self.hands)
+        self.goal = Goal(request.target_db, request.loudness)
+        self.floor_bands_db: Samples | None = None
         floor = NoisePriors().floor
         if request.floor is not None:
             known_sd = request.floor.U95_db / 1.96
             floor = Estimate(request.floor.level_db, float(np.hypot(known_sd, _FLOOR_WANDER_DB)))
+            if request.floor.bands_db is not None:
+                self.floor_bands_db = np.array(request.floor.bands_db)
         pump = _PUMP_PRIOR if self.hands.pump_is_separate else None
         priors = NoisePriors(floor=floor, pump_at_80_percent=pump)
         self.evidence = Evidence(priors, request.applies_to)
@@ -109,8 +104,14 @@ class _Match:
                 rejected_s=listener.rejected_s,
                 left_out_s=listener.left_out_s,
                 beat=listener.beat,
+                colour=self._colours(listener)[0],
             )
         )
+
+    def _colours(self, listener: SettingListener) -> tuple[SoundColour | None, list[SoundColour]]:
+        """Colour of what the target applies to, as far as it is heard."""
+        floor_bands_db = self.floor_bands_db if self._floor_counts else None
+        return listener.colours(floor_bands_db, self.evidence.floor.mean_db)
 
     def _listen_for_floor(self) -> Steps[None]:
         """Turn everything down as far as it goes and hear what is left."""
@@ -138,6 +139,7 @@ class _Match:
             yield Remark(f"the microphone reads {reading.mean_db:.1f} dB at the lowest speeds")
             reading = Estimate(reading.mean_db, float(np.hypot(reading.sd_db, _FLOOR_WANDER_DB)))
             self.evidence.enter(self.moves.axis(listener.rpm), hands.pump_percent, reading)
+            self.floor_bands_db = listener.bands_db()
             self._close(listener, reading)
         hands.pump_percent = usual_pump_percent
 
@@ -163,6 +165,9 @@ class _Match:
             put = self.evidence.enter if reading is None else self.evidence.correct
             put(self.moves.axis(listener.rpm), hands.pump_percent, estimate)
             reading = estimate
+            whole, parts = self._colours(listener)
+            if whole is not None:
+                self.goal.hear(whole, parts)
             verdict = self._judge(listener, reading, expected)
         if reading is None:
             self.warnings.append(
@@ -180,7 +185,7 @@ class _Match:
         """Decide whether enough was heard at the present setting."""
         level = self.evidence.last_level
         heard = HeardSoFar(
-            level=level,
+            missed_by=self.goal.missed_by(level),
             reading=reading,
             expected=expected,
             heard_s=listener.heard_s,
@@ -188,7 +193,7 @@ class _Match:
             at_highest=self.moves.range.at_highest(self.moves.percent),
             at_lowest=self.moves.range.at_lowest(self.moves.percent),
         )
-        verdict = judge(heard, self.request.target_db, self.request.tolerance_db)
+        verdict = judge(heard, self.request.tolerance_db)
         if verdict == "matched" and listener.heard_s >= LONGEST_LISTEN_S:
             self.warnings.append(
                 f"The level hunts: after {listener.heard_s:.0f} s it is known to "
@@ -200,7 +205,7 @@ class _Match:
 
     def _wanted_percent(self) -> float:
         """Fan duty most likely to hit the target."""
-        moves, target_db = self.moves, self.request.target_db
+        moves, target_db = self.moves, self.goal.level.mean_db
         slowest, fastest = moves.slowest_rpm, moves.fastest_rpm
         speeds = np.geomspace(slowest, fastest, 240)
         goal = self.evidence.goal_over_speed(speeds, self.hands.pump_percent)
@@ -231,8 +236,7 @@ class _Match:
     def run(self) -> Steps[MatchResult]:
         """Run the whole match."""
         floor = self.request.floor
-        limit_db = self.request.target_db - MARGIN_REFUSED_DB
-        if floor is not None and floor.level_db > limit_db and self._floor_counts:
+        if floor is not None and self._too_near(Estimate(floor.level_db, 0.0)):
             return self._finish("floor-too-high")
         try:
             outcome, why = yield from self._procedure()
@@ -244,21 +248,27 @@ class _Match:
     def _floor_counts(self) -> bool:
         return self.request.applies_to == "cooler"
 
-    def _floor_too_high(self) -> bool:
-        """Whether the room certainly stands too close to the target."""
-        floor = self.evidence.floor
-        surely_above_db = floor.mean_db - ONE_SIDED_SPREADS * floor.sd_db
-        return self._floor_counts and (surely_above_db > self.request.target_db - MARGIN_REFUSED_DB)
+    def _too_near(self, floor: Estimate) -> bool:
+        """Whether a floor certainly stands too close to the target."""
+        over = self.goal.missed_by(floor)
+        surely_over_db = over.mean_db - ONE_SIDED_SPREADS * over.sd_db
+        return self._floor_counts and surely_over_db > -MARGIN_REFUSED_DB
+
+    @property
+    def _floor_is_known(self) -> bool:
+        """Whether the room was heard well enough for what is asked."""
+        colour_is_known = self.request.loudness is None or self.floor_bands_db is not None
+        return self.request.floor is not None and (colour_is_known or not self._floor_counts)
 
     def _procedure(self) -> Steps[tuple[MatchOutcome, str | None]]:
         """Visit settings until one is sure, or none can be."""
-        if self.request.floor is None:
+        if not self._floor_is_known:
             yield from self._listen_for_floor()
         percent = self.moves.range.clip(_START_PERCENT)
         tolerated_change = EXPLORING_CHANGE
         for _ in range(_MAX_SETTINGS):
             verdict = yield from self._visit(percent, tolerated_change)
-            if self._floor_too_high():
+            if self._too_near(self.evidence.floor):
                 return "floor-too-high", None
             if verdict is None:
                 if self.moves.range.at_highest(percent):
@@ -298,8 +308,8 @@ class _Match:
 
     def _probability(self) -> float:
         """How probable it is that the last setting is within the tolerance."""
-        request = self.request
-        return probability_within(self.evidence.last_level, request.target_db, request.tolerance_db)
+        missed_by = self.goal.missed_by(self.evidence.last_level)
+        return probability_within(missed_by, self.request.tolerance_db)
 
     def _margin_db(self) -> float:
         return self.evidence.last_level.mean_db - self.evidence.floor.mean_db
@@ -328,13 +338,12 @@ class _Match:
     def _progress(self, next_percent: float) -> str:
         """One sentence on what was heard and where it goes next."""
         level = self.evidence.last_level
-        offset = level.mean_db - self.request.target_db
-        here = f"{self.evidence.last_axis:.0f} rpm"
-        if self.hands.fan_rpm() is None:
-            here = f"{self.moves.percent:.1f} % duty"
-        return (
-            f"at {here}: {level.mean_db:.1f} +-{1.96 * level.sd_db:.1f} dB, {abs(offset):.1f} dB "
-            f"{'over' if offset > 0 else 'short'}, going to {next_percent:.1f} % duty"
+        return progress_words(
+            level,
+            self.goal.missed_by(level),
+            rpm=None if self.hands.fan_rpm() is None else self.evidence.last_axis,
+            percent=self.moves.percent,
+            next_percent=next_percent,
         )
 
     def _curve(self) -> LevelCurve | None:
@@ -345,27 +354,31 @@ class _Match:
         span = np.geomspace(0.75 * min(axes), 1.2 * max(axes), 120)
         return self.evidence.cooler_over_speed(span, self.hands.pump_percent)
 
+    def _loudness(self) -> CoolerLoudness | None:
+        """Loudness at the last setting, where one was asked for."""
+        wanted, colour = self.request.loudness, self.evidence.visited[-1].colour
+        if wanted is None or colour is None:
+            return None
+        return colour.loudness(self.evidence.last_level, wanted.field)
+
     def _finish(self, outcome: MatchOutcome, why: str | None = None) -> MatchResult:
         """Put the result together."""
-        evidence, request = self.evidence, self.request
-        goal = f"{request.target_db:g} +-{request.tolerance_db:g} dB(A)"
-        floor = evidence.floor
+        evidence = self.evidence
         sure = outcome != "matched" or self._probability() >= SURE
-        reason = _SENTENCES[outcome].format(
-            goal=goal,
-            floor=floor.mean_db,
-            target=request.target_db,
-            probability="at least 95 %" if sure else f"{100 * self._probability():.0f} %",
+        reason = reason_words(
+            outcome,
+            goal=self.goal.words(self.request.tolerance_db),
+            floor_db=evidence.floor.mean_db,
+            target_db=self.goal.level.mean_db,
+            probability=self._probability() if evidence.visited else 0.0,
+            sure=sure,
         )
         # Standing fans are heard for the floor only, and never given as a setting.
         heard = bool(evidence.visited) and evidence.last_axis > 0
         given = heard and outcome not in ("floor-too-high", "stopped")
         beat = evidence.visited[-1].beat if given else None
         if beat is not None:
-            self.warnings.append(
-                f"The level beats by {beat.depth_db:.1f} dB every {beat.period_s:.1f} s, as two "
-                "sources nearly alike do; it was taken over whole beats."
-            )
+            self.warnings.append(beat_words(beat))
         if given and self._floor_counts and self._margin_db() < MARGIN_WARNED_DB:
             self.warnings.append(
                 f"The cooler stands only {self._margin_db():.1f} dB over the floor; a quieter "
@@ -375,9 +388,11 @@ class _Match:
             outcome=outcome,
             why=why or reason,
             actuators=evidence.visited[-1].actuators if given else None,
+            target_db=self.goal.level.mean_db,
             level=evidence.last_level if given else None,
+            loudness=self._loudness() if given else None,
             as_read=evidence.last_reading if given else None,
-            floor=floor,
+            floor=evidence.floor,
             visited=tuple(evidence.visited),
             curve=self._curve(),
             listened_s=round(self.hands.listened_s, 1),

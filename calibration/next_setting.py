@@ -10,23 +10,23 @@ from calibration.fan_noise import Estimate
 __all__ = ["most_probable_speed", "probability_within"]
 
 
-def probability_within(level: Estimate, target_db: float, tolerance_db: float) -> float:
+def probability_within(missed_by: Estimate, tolerance_db: float) -> float:
     """Probability that a level lies within the tolerance of the target.
 
     Parameters
     ----------
-    level : Estimate
-        What is believed of the level.
-    target_db, tolerance_db : float
-        The target and the tolerance, in dB.
+    missed_by : Estimate
+        What is believed of the level less the target.
+    tolerance_db : float
+        The tolerance, in dB.
 
     Returns
     -------
     float
         Probability from 0 to 1.
     """
-    belief = NormalDist(level.mean_db, max(level.sd_db, 1e-6))
-    return belief.cdf(target_db + tolerance_db) - belief.cdf(target_db - tolerance_db)
+    belief = NormalDist(missed_by.mean_db, max(missed_by.sd_db, 1e-6))
+    return belief.cdf(tolerance_db) - belief.cdf(-tolerance_db)
 
 
 def most_probable_speed(

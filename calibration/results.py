@@ -5,8 +5,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from acoustic.beats import Beat
+from acoustic.errors import InputError
 from acoustic.signals import Samples
 from calibration.fan_noise import Estimate
+from calibration.goal import CoolerLoudness, LoudnessTarget, SoundColour
 
 __all__ = [
     "AppliesTo",
@@ -45,14 +47,22 @@ class FloorReading:
     """LAeq in dB re 20 uPa."""
     U95_db: float
     """Half-width of its 95 % interval, in dB."""
+    bands_db: tuple[float, ...] | None = None
+    """Its one-third octaves from 25 Hz to 12.5 kHz in dB, where they are known."""
 
 
 @dataclass(frozen=True, slots=True)
 class MatchRequest:
-    """What is asked of a match."""
+    """What is asked of a match.
 
-    target_db: float
-    """Level to reach, LAeq in dB re 20 uPa."""
+    Raises
+    ------
+    InputError
+        If not just one of level and loudness is given.
+    """
+
+    target_db: float | None
+    """Level to reach, LAeq in dB re 20 uPa; None where a loudness is given."""
     tolerance_db: float
     """How far from the target counts as matched, in dB."""
     applies_to: AppliesTo = "cooler"
@@ -63,6 +73,12 @@ class MatchRequest:
     """How a pump is set."""
     pump_duty_percent: float | None = None
     """Duty of the pump for the policy ``fixed``."""
+    loudness: LoudnessTarget | None = None
+    """Loudness to reach instead of a level."""
+
+    def __post_init__(self) -> None:
+        if (self.target_db is None) == (self.loudness is None):
+            raise InputError("A match needs one target: a level in dB(A) or a loudness in sone.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +109,8 @@ class HeardSetting:
     """Start and end of each part that was left out, in seconds from the start of listening."""
     beat: Beat | None = None
     """Beat of the level, as of two fans nearly alike; None where there is none for sure."""
+    colour: SoundColour | None = None
+    """Colour of its sound, where a loudness was asked for."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,8 +135,12 @@ class MatchResult:
     """The reason in one plain sentence."""
     actuators: Mapping[str, MatchedActuator] | None
     """The settings that are given; None when nothing was found to give."""
+    target_db: float
+    """Level that was aimed at; for a loudness the level at which this cooler has it."""
     level: Estimate | None
     """Level of what the target applies to at those settings."""
+    loudness: CoolerLoudness | None
+    """Loudness there, where one was asked for."""
     as_read: Estimate | None
     """Level there as the microphone reads it."""
     floor: Estimate

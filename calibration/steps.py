@@ -51,6 +51,9 @@ class Heard:
     """False where the capture says that an interval must not enter a level; same shape."""
     state: BenchState
     """The bench right after this sound was taken."""
+    bands_db: Samples | None = None
+    """One-third octave levels around each interval in dB, 25 Hz to 12.5 kHz, shape
+    ``(intervals, 28)``, NaN where there are none; None where no loudness is wanted."""
 
 
 Step = SetDuty | Listen | Remark

@@ -38,8 +38,8 @@ _SURPRISING_S: Final = 9.0
 class HeardSoFar:
     """What is known at a setting while it is listened to."""
 
-    level: Estimate
-    """Level of what the target applies to."""
+    missed_by: Estimate
+    """Level of what the target applies to, less the target."""
     reading: Estimate
     """Level as read."""
     expected: Estimate | None
@@ -54,36 +54,36 @@ class HeardSoFar:
     """Whether no lower speed is left."""
 
 
-def judge(heard: HeardSoFar, target_db: float, tolerance_db: float) -> Verdict | None:
+def judge(heard: HeardSoFar, tolerance_db: float) -> Verdict | None:
     """Decide whether enough was heard at a setting.
 
     Parameters
     ----------
     heard : HeardSoFar
         What is known of it so far.
-    target_db, tolerance_db : float
-        The target and the tolerance, in dB.
+    tolerance_db : float
+        How far from the target counts as matched, in dB.
 
     Returns
     -------
     Verdict or None
         None while listening on promises more than anything else.
     """
-    offset = heard.level.mean_db - target_db
+    offset, sd_db = heard.missed_by.mean_db, heard.missed_by.sd_db
     crowded = heard.rejected_s > _CROWDED_SHARE * heard.heard_s
     wait_s = _CROWDED_S if crowded else _SURPRISING_S if _surprising(heard) else _SHORTEST_S
     long_enough_to_end = heard.heard_s >= max(_SHORTEST_LAST_S, wait_s)
-    within = probability_within(heard.level, target_db, tolerance_db)
+    within = probability_within(heard.missed_by, tolerance_db)
     verdict: Verdict | None = None
     if heard.heard_s >= LONGEST_LISTEN_S:
         verdict = _last_word(heard, offset, within)
     elif within >= SURE and not crowded:
         verdict = "matched" if long_enough_to_end else None
     elif (heard.at_highest and offset < 0) or (heard.at_lowest and offset > 0):
-        outside = abs(offset) - tolerance_db > ONE_SIDED_SPREADS * heard.level.sd_db
+        outside = abs(offset) - tolerance_db > ONE_SIDED_SPREADS * sd_db
         if outside and long_enough_to_end:
             verdict = "quiet" if offset < 0 else "loud"
-    elif heard.heard_s >= wait_s and _worth_moving(offset, heard.level.sd_db, tolerance_db):
+    elif heard.heard_s >= wait_s and _worth_moving(offset, sd_db, tolerance_db):
         verdict = "move"
     return verdict
 

@@ -48,6 +48,18 @@ def match(
             "--target-db", help="Level to reach, dB(A) [default: 40].", show_default=False
         ),
     ] = None,
+    target_sone: Annotated[
+        float | None,
+        typer.Option(
+            "--target-sone",
+            help="Loudness to reach instead, in sone (ISO 532-1).",
+            show_default=False,
+        ),
+    ] = None,
+    sound_field: Annotated[
+        str,
+        typer.Option("--sound-field", help="Sound field of a loudness: 'free' or 'diffuse'."),
+    ] = "free",
     tolerance_db: Annotated[
         float | None,
         typer.Option(
@@ -117,6 +129,8 @@ def match(
     request = _request(
         session,
         target_db=target_db,
+        target_sone=target_sone,
+        sound_field=sound_field,
         tolerance_db=tolerance_db,
         applies_to=applies_to,
         floor=floor,
@@ -151,6 +165,8 @@ def _request(
     session: Session,
     *,
     target_db: float | None,
+    target_sone: float | None,
+    sound_field: str,
     tolerance_db: float | None,
     applies_to: str,
     floor: Path | None,
@@ -158,22 +174,34 @@ def _request(
     follows: bool,
 ) -> "MatchRequest":
     """Put together what is asked of the match."""
-    from calibration.results import FloorReading, MatchRequest
+    from calibration.goal import LoudnessTarget
+    from calibration.results import MatchRequest
     from service.documents.floor import FloorDocument
     from service.errors import SettingsError
+    from service.jobs.floor_checking import floor_reading
     from service.storage.document_files import read_document_text
 
     if follows and pump_duty_percent is not None:
         raise SettingsError("Give either --pump-duty-percent or --pump-follows, not both.")
     if applies_to not in ("cooler", "reading"):
         raise SettingsError(f"--applies-to is 'cooler' or 'reading', not {applies_to!r}.")
+    if target_db is not None and target_sone is not None:
+        raise SettingsError("Give either --target-db or --target-sone, not both.")
+    if sound_field not in ("free", "diffuse"):
+        raise SettingsError(f"--sound-field is 'free' or 'diffuse', not {sound_field!r}.")
+    loudness = None
+    if target_sone is not None:
+        loudness = LoudnessTarget(target_sone, "free" if sound_field == "free" else "diffuse")
+    elif target_db is None:
+        target_db = session.settings.target_db
     known = None
     if floor is not None:
         document = FloorDocument.from_json(read_document_text(floor, "room floor"), str(floor))
-        known = FloorReading(document.LAeq_db, document.U95_db)
+        known = floor_reading(document)
     fixed: Literal["fixed", "automatic"] = "automatic" if pump_duty_percent is None else "fixed"
     return MatchRequest(
-        target_db=session.settings.target_db if target_db is None else target_db,
+        target_db=target_db,
+        loudness=loudness,
         tolerance_db=session.settings.tolerance_db if tolerance_db is None else tolerance_db,
         applies_to="cooler" if applies_to == "cooler" else "reading",
         floor=known,
@@ -280,6 +308,12 @@ def _show(settings: "MatchedSettingsDocument", files: list[Path]) -> None:
             f"  level: {part.level.LAeq_db:.2f} +-{part.level.U95_db:.2f} dB(A), "
             f"{part.margin_db:.1f} dB over the floor of {part.floor.LAeq_db:.1f} dB(A)"
         )
+        if part.level.loudness is not None:
+            loudness = part.level.loudness
+            print(
+                f"  loudness: {loudness.N_sone:.2f} +-{loudness.U95_sone:.2f} sone "
+                f"({loudness.LN_phon:.1f} phon, {loudness.field} field)"
+            )
     print(
         f"  {part.settings_visited} settings, {part.listened_s:.0f} s listened, "
         f"{part.bench_s:.0f} s in all"

@@ -4,6 +4,7 @@ from typing import ClassVar, Literal
 
 from pydantic import AwareDatetime, Field, field_serializer
 
+from acoustic.loudness import SoundField
 from calibration.results import AppliesTo, MatchOutcome
 from service.clock import utc_text
 from service.documents.bands import DiscreteTone
@@ -17,6 +18,7 @@ __all__ = [
     "FloorPart",
     "LevelDifference",
     "LevelPart",
+    "LoudnessPart",
     "MatchedSettingsDocument",
     "SettingPart",
     "TargetPart",
@@ -26,8 +28,12 @@ __all__ = [
 class TargetPart(Part):
     """What was asked for."""
 
-    LAeq_db: float
-    """Level to reach."""
+    LAeq_db: float | None
+    """Level to reach; null where a loudness was."""
+    N_sone: float | None = None
+    """Loudness to reach (ISO 532-1, stationary); null where a level was."""
+    field: SoundField | None = None
+    """Sound field that the loudness is for."""
     tolerance_db: float
     """How far from it counts as matched."""
     applies_to: AppliesTo
@@ -68,6 +74,19 @@ class SettingPart(Part):
     """Mean speed it gave; null without a tachometer."""
 
 
+class LoudnessPart(Part):
+    """The loudness that was reached."""
+
+    field: SoundField
+    """Sound field assumed."""
+    N_sone: float
+    """Loudness (ISO 532-1, stationary)."""
+    U95_sone: float
+    """Half-width of its 95 % interval, calibration apart."""
+    LN_phon: float
+    """Loudness level."""
+
+
 class LevelPart(Part):
     """The level that was reached."""
 
@@ -77,6 +96,8 @@ class LevelPart(Part):
     """Half-width of its 95 % interval, calibration apart."""
     as_read_db: float
     """Level as the microphone read it, floor included."""
+    loudness: LoudnessPart | None = None
+    """Loudness of what the target applies to, where one was asked for."""
     budget: list[BudgetRow] = Field(default_factory=list)
     """What `U95_db` is made of."""
 

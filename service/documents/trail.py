@@ -5,13 +5,15 @@ result, and a person can read why each step was taken.
 """
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any, ClassVar, Final, Literal
 
 import numpy as np
 from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError, field_serializer
 
+from acoustic.loudness_bands import LOUDNESS_BANDS
+from acoustic.signals import Samples
 from calibration.bench_state import BenchDescription, BenchState
 from calibration.results import MatchRequest, MatchResult
 from calibration.steps import Heard, Listen, Observation, Remark, SetDuty, Step
@@ -62,6 +64,9 @@ class TrailStep(Part):
     """LAeq of each 100 ms that was heard; null for exact silence."""
     invalid: list[int] | None = None
     """Which of them the capture does not vouch for."""
+    bands_db: list[list[float | None] | None] | None = None
+    """One-third octaves around each interval from 25 Hz to 12.5 kHz, where a loudness is aimed at;
+    null where too little was heard, or for exact silence."""
     state: dict[str, Any] | None = None
     """The bench after the step."""
 
@@ -100,7 +105,8 @@ class TrailStep(Part):
         levels = [-np.inf if level is None else level for level in self.levels_db]
         valid = np.ones(len(levels), dtype=np.bool_)
         valid[self.invalid or []] = False
-        return Heard(np.array(levels, dtype=np.float64), valid, state)
+        bands_db = None if self.bands_db is None else _bands_of(self.bands_db)
+        return Heard(np.array(levels, dtype=np.float64), valid, state, bands_db)
 
 
 def step_line(step: Step, answer: Observation) -> str:
@@ -116,10 +122,28 @@ def step_line(step: Step, answer: Observation) -> str:
     if isinstance(answer, Heard):
         line["levels_db"] = [float(x) if np.isfinite(x) else None for x in answer.levels_db]
         line["invalid"] = [int(i) for i in np.flatnonzero(~answer.valid)]
+        if answer.bands_db is not None:
+            line["bands_db"] = [_band_row(row) for row in answer.bands_db]
         line["state"] = asdict(answer.state)
     elif answer is not None:
         line["state"] = asdict(answer)
     return json.dumps(line, ensure_ascii=False)
+
+
+def _band_row(row: Samples) -> list[float | None] | None:
+    """One interval's bands as a trail keeps them."""
+    if np.isnan(row).any():
+        return None
+    return [float(x) if np.isfinite(x) else None for x in row]
+
+
+def _bands_of(rows: Sequence[Sequence[float | None] | None]) -> Samples:
+    """Bands as they were before a trail kept them."""
+    bands_db = np.full((len(rows), len(LOUDNESS_BANDS)), np.nan)
+    for kept, row in zip(rows, bands_db, strict=True):
+        if kept is not None:
+            row[:] = [-np.inf if level is None else level for level in kept]
+    return bands_db
 
 
 def parse_step(line: str, where: str) -> TrailStep:

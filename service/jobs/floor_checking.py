@@ -13,10 +13,12 @@ from acoustic.band_frequencies import audible_bands
 from acoustic.budget import Budget, Component
 from acoustic.decibels import level_db
 from acoustic.frequency_weighting import a_weighting_db
+from acoustic.loudness_bands import LOUDNESS_BANDS
 from acoustic.microphone_response import MicrophoneResponse
 from acoustic.short_levels import ROW_S, ShortLevels, join_short_levels
 from acoustic.signals import PressureSignal, Samples
 from calibration.chain import microphone_budget
+from calibration.results import FloorReading
 from calibration.room_floor import RoomFloor, judge_floor
 from service.documents.bands import ThirdOctaves
 from service.documents.budget import rows_of
@@ -27,7 +29,7 @@ from service.jobs.discrete_tones import tones_in
 from service.jobs.listening import CalibratedSound
 from service.ports import SoundSource
 
-__all__ = ["check_floor"]
+__all__ = ["check_floor", "floor_reading"]
 
 _KEPT_S: Final = 60.0
 """How much of the sound is kept to look for tones in it."""
@@ -110,6 +112,27 @@ def check_floor(
         calibration_time=calibration.time,
         input=source.name,
     )
+
+
+def floor_reading(document: FloorDocument) -> FloorReading:
+    """Return what a match takes from a floor.
+
+    Parameters
+    ----------
+    document : FloorDocument
+        The floor.
+
+    Returns
+    -------
+    FloorReading
+        Level and interval, with the one-third octaves that loudness takes where all are there.
+    """
+    octaves = document.third_octaves
+    by_nominal = dict(zip(octaves.nominal_hz, octaves.LZeq_db, strict=True))
+    levels = [by_nominal.get(float(nominal), np.nan) for nominal in LOUDNESS_BANDS.nominal_hz]
+    bands_db = tuple(-np.inf if level is None else level for level in levels)
+    known = not np.isnan(bands_db).any()
+    return FloorReading(document.LAeq_db, document.U95_db, bands_db if known else None)
 
 
 def _listen(

@@ -1,24 +1,38 @@
 """From a sound source to levels: calibrated, in step with 100 ms, faults marked."""
 
 from collections import deque
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from acoustic.analyser import analyse, start
+from acoustic.loudness_bands import LOUDNESS_BANDS, loudness_band_level_db
 from acoustic.microphone_response import MicrophoneResponse, correct, start_correction
 from acoustic.short_levels import MILLISECONDS_PER_ROW, ROW_S
 from acoustic.signals import DigitalSignal, PressureSignal, Samples
+from acoustic.spectrum import spectrum_of
 from acoustic.time_weighting import millisecond_edges
 from service.documents.calibration import CalibrationDocument
-from service.errors import DocumentError
+from service.errors import DocumentError, SettingsError
 from service.ports import SoundSource
 
-__all__ = ["CalibratedSound", "LevelListener", "pascal_per_unit_for"]
+__all__ = [
+    "LOWEST_LOUDNESS_RATE_HZ",
+    "CalibratedSound",
+    "HeardLevels",
+    "LevelListener",
+    "pascal_per_unit_for",
+]
 
 _KEPT_S: Final = 30.0
 """How much of the latest sound is kept for its spectrum."""
+_BAND_SPACING_HZ: Final = 2.5
+"""Distance of spectral lines that one-third octaves from 25 Hz on need."""
+_WINDOW_ROWS: Final = 5
+"""Half a second holds a segment of that spectrum."""
+LOWEST_LOUDNESS_RATE_HZ: Final = 32_000
+"""Lowest rate whose spectrum holds all bands that loudness takes."""
 
 
 def pascal_per_unit_for(source: SoundSource, calibration: CalibrationDocument) -> float:
@@ -121,6 +135,18 @@ class CalibratedSound:
         return PressureSignal.from_digital(digital, self.pascal_per_unit), not block.faults
 
 
+class HeardLevels(NamedTuple):
+    """What one stretch of sound comes to."""
+
+    levels_db: Samples
+    """LAeq of each 100 ms in dB, shape ``(intervals,)``."""
+    valid: npt.NDArray[np.bool_]
+    """Whether the capture vouches for it, same shape."""
+    bands_db: Samples | None
+    """One-third octaves around each, 25 Hz to 12.5 kHz, in dB, shape ``(intervals, 28)``; NaN
+    where too little was heard for them, None where they are not wanted."""
+
+
 class LevelListener:
     """Hands out levels of 100 ms as they are heard, and keeps the latest sound for its spectrum.
 
@@ -128,14 +154,29 @@ class LevelListener:
     ----------
     sound : CalibratedSound
         What is listened to.
+    bands : bool, optional
+        Whether one-third octave levels for loudness are handed out as well.
+
+    Raises
+    ------
+    SettingsError
+        If bands are wanted at a rate too low for them.
     """
 
-    def __init__(self, sound: CalibratedSound) -> None:
+    def __init__(self, sound: CalibratedSound, *, bands: bool = False) -> None:
+        if bands and sound.rate_hz < LOWEST_LOUDNESS_RATE_HZ:
+            raise SettingsError(
+                f"Loudness needs a rate of at least {LOWEST_LOUDNESS_RATE_HZ} Hz, but the input "
+                f"runs at {sound.rate_hz} Hz; choose a higher one or a target in dB(A)."
+            )
         self._sound = sound
+        self._window: deque[tuple[Samples, bool]] | None = (
+            deque(maxlen=_WINDOW_ROWS) if bands else None
+        )
         self._state = start(sound.rate_hz, 1, bands=False)
         self._kept: deque[Samples] = deque(maxlen=round(_KEPT_S / ROW_S))
 
-    def take(self, seconds: float) -> tuple[Samples, npt.NDArray[np.bool_]]:
+    def take(self, seconds: float) -> HeardLevels:
         """Take the next stretch of sound.
 
         Parameters
@@ -145,8 +186,8 @@ class LevelListener:
 
         Returns
         -------
-        levels_db, valid : ndarray, shape (intervals,)
-            LAeq of each 100 ms in dB, and whether the capture vouches for it.
+        HeardLevels
+            Levels of each 100 ms.
 
         Raises
         ------
@@ -158,7 +199,24 @@ class LevelListener:
         self._kept.extend(pressure.samples[:, 0] for pressure, good in heard if good)
         together = np.concatenate([pressure.samples for pressure, _ in heard])
         self._state, rows = analyse(self._state, PressureSignal(together, self._sound.rate_hz))
-        return rows.LAeq_db[:, 0], valid
+        bands_db = None if self._window is None else self._bands_db(heard, self._window)
+        return HeardLevels(rows.LAeq_db[:, 0], valid, bands_db)
+
+    def _bands_db(
+        self, heard: list[tuple[PressureSignal, bool]], window: deque[tuple[Samples, bool]]
+    ) -> Samples:
+        """One-third octave levels of the half second that ends with each interval."""
+        rows = np.full((len(heard), len(LOUDNESS_BANDS)), np.nan)
+        for row, (pressure, good) in zip(rows, heard, strict=True):
+            window.append((pressure.samples, good))
+            if len(window) == _WINDOW_ROWS and all(fine for _, fine in window):
+                sound = np.concatenate([samples for samples, _ in window])
+                spectrum = spectrum_of(
+                    PressureSignal(sound, self._sound.rate_hz), spacing_hz=_BAND_SPACING_HZ
+                )
+                # To hundredths, as the trail keeps them, so that it can be decided again.
+                row[:] = np.round(loudness_band_level_db(spectrum)[:, 0], 2)
+        return rows
 
     def forget_sound(self) -> None:
         """Start keeping sound anew: what was kept belongs to another setting."""

@@ -99,8 +99,8 @@ def _carry_out(
             listener.forget_sound()
             return state
         case Listen(seconds):
-            levels_db, valid = listener.take(seconds)
-            return Heard(levels_db, valid, bench.state())
+            taken = listener.take(seconds)
+            return Heard(taken.levels_db, taken.valid, bench.state(), taken.bands_db)
         case Remark(text):
             tell(text)
             return None

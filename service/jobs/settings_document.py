@@ -11,6 +11,7 @@ from acoustic.budget import Budget, difference
 from calibration.chain import chain_budget, chain_uncertainty
 from calibration.drift import Drift, judge_drift
 from calibration.fan_noise import Estimate
+from calibration.goal import CoolerLoudness
 from calibration.match_budget import match_budget
 from calibration.results import MatchRequest, MatchResult
 from service.documents.bands import DiscreteTone
@@ -23,6 +24,7 @@ from service.documents.matched_settings import (
     FloorPart,
     LevelDifference,
     LevelPart,
+    LoudnessPart,
     MatchedSettingsDocument,
     SettingPart,
     TargetPart,
@@ -43,6 +45,8 @@ _COLUMNS: Final = (
     "LAeq_db",
     "U95_db",
     "as_read_db",
+    "N_sone",
+    "N_U95_sone",
     "floor_LAeq_db",
     "floor_U95_db",
     "margin_db",
@@ -99,6 +103,7 @@ def cooler_part(
             U95_db=0.0 if budget is None else round(budget.U95_db, 3),
             as_read_db=round(result.as_read.mean_db, 3),
             budget=[] if budget is None else rows_of(budget),
+            loudness=_loudness_part(result.loudness),
         )
     return CoolerPart(
         cooler=cooler,
@@ -116,6 +121,18 @@ def cooler_part(
         bench_s=result.bench_s,
         tones=list(tones),
         warnings=list(result.warnings),
+    )
+
+
+def _loudness_part(loudness: CoolerLoudness | None) -> LoudnessPart | None:
+    """Put a loudness into the document's form."""
+    if loudness is None:
+        return None
+    return LoudnessPart(
+        field=loudness.field,
+        N_sone=round(loudness.N_sone, 3),
+        U95_sone=round(loudness.U95_sone, 3),
+        LN_phon=round(loudness.LN_phon, 2),
     )
 
 
@@ -152,6 +169,8 @@ def settings_document(
         time=time,
         target=TargetPart(
             LAeq_db=request.target_db,
+            N_sone=None if request.loudness is None else request.loudness.N_sone,
+            field=None if request.loudness is None else request.loudness.field,
             tolerance_db=request.tolerance_db,
             applies_to=request.applies_to,
         ),
@@ -294,7 +313,10 @@ def settings_csv(document: MatchedSettingsDocument) -> str:
                 row[f"{role}_duty_percent"] = setting.duty_percent
                 row[f"{role}_rpm"] = setting.rpm
         if cooler.level is not None:
-            row |= cooler.level.model_dump(exclude={"budget"})
+            row |= cooler.level.model_dump(exclude={"budget", "loudness"})
+            if cooler.level.loudness is not None:
+                row["N_sone"] = cooler.level.loudness.N_sone
+                row["N_U95_sone"] = cooler.level.loudness.U95_sone
         writer.writerow(row)
     return text.getvalue()
 

@@ -101,8 +101,8 @@ def _draw_panel(axes: Axes, panel: LevelPanel) -> None:
     """Draw one cooler."""
     request, result = panel.request, panel.result
     axes.axhspan(
-        request.target_db - request.tolerance_db,
-        request.target_db + request.tolerance_db,
+        result.target_db - request.tolerance_db,
+        result.target_db + request.tolerance_db,
         color=_TARGET,
         alpha=0.55,
         linewidth=0,
@@ -174,7 +174,7 @@ def _draw_settings(axes: Axes, result: MatchResult) -> None:
 def _set_limits(axes: Axes, panel: LevelPanel) -> None:
     """Show the floor, the target and everything heard, not the whole doubt of the curve."""
     levels = [setting.reading.mean_db for setting in panel.result.visited]
-    levels += [panel.result.floor.mean_db, panel.request.target_db]
+    levels += [panel.result.floor.mean_db, panel.result.target_db]
     axes.set_ylim(min(levels) - 3.0, max(levels) + 4.0)
     if panel.result.curve is not None:
         axes.set_xlim(float(panel.result.curve.rpm[0]), float(panel.result.curve.rpm[-1]))

@@ -64,7 +64,7 @@ def match_and_record(
         If bench, sound or disk fail.
     """
     sound = CalibratedSound(source, calibration, response)
-    listener = LevelListener(sound)
+    listener = LevelListener(sound, bands=request.loudness is not None)
     description = bench.describe()
     header = TrailHeader(
         time=utc_now(),

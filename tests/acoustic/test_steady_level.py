@@ -18,7 +18,7 @@ def all_valid(levels_db):
 
 
 def judged(draws, **sound):
-    """Draw a sound over and over; errors of the mean, whether the interval holds, share left out."""
+    """Draw a sound over and over: errors of the mean, share of intervals that hold, left out."""
     rng = np.random.default_rng(11)
     errors, held, left_out = [], [], []
     for _ in range(draws):

@@ -18,7 +18,7 @@ def test_probability_is_that_of_the_normal_distribution(mean_db, sd_db, toleranc
     belief = norm(mean_db, sd_db)
     expected = belief.cdf(40 + tolerance_db) - belief.cdf(40 - tolerance_db)
 
-    assert probability_within(Estimate(mean_db, sd_db), 40.0, tolerance_db) == pytest.approx(
+    assert probability_within(Estimate(mean_db - 40.0, sd_db), tolerance_db) == pytest.approx(
         expected, abs=1e-12
     )
 
@@ -26,7 +26,7 @@ def test_probability_is_that_of_the_normal_distribution(mean_db, sd_db, toleranc
 @pytest.mark.parametrize(("mean_db", "probability"), [(40.29, 1.0), (40.31, 0.0), (-np.inf, 0.0)])
 def test_certainty_is_all_or_nothing(mean_db, probability):
     """A level that is known exactly is inside or outside; no sound at all is outside."""
-    assert probability_within(Estimate(mean_db, 0.0), 40.0, 0.3) == pytest.approx(probability)
+    assert probability_within(Estimate(mean_db - 40.0, 0.0), 0.3) == pytest.approx(probability)
 
 
 @given(crossing_rpm=st.floats(520, 2400), exponent=st.floats(30, 70))

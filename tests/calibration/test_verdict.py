@@ -15,7 +15,7 @@ TARGET_DB, TOLERANCE_DB = 40.0, 0.3
 def heard(mean_db, sd_db, seconds, **facts):
     """Make what is known of a setting in the middle of the range."""
     usual = {
-        "level": Estimate(mean_db, sd_db),
+        "missed_by": Estimate(mean_db - TARGET_DB, sd_db),
         "reading": Estimate(mean_db, sd_db),
         "expected": None,
         "heard_s": seconds,
@@ -74,12 +74,12 @@ def heard(mean_db, sd_db, seconds, **facts):
 )
 def test_verdicts(situation, verdict):
     """Each situation leads to the decision that a person at the bench would take."""
-    assert judge(situation, TARGET_DB, TOLERANCE_DB) == verdict
+    assert judge(situation, TOLERANCE_DB) == verdict
 
 
 SITUATIONS = st.builds(
     HeardSoFar,
-    level=st.builds(Estimate, st.floats(20, 60), st.floats(0.01, 5)),
+    missed_by=st.builds(Estimate, st.floats(-20, 20), st.floats(0.01, 5)),
     reading=st.builds(Estimate, st.floats(20, 60), st.floats(0.01, 5)),
     expected=st.none() | st.builds(Estimate, st.floats(20, 60), st.floats(0.01, 5)),
     heard_s=st.floats(1, 62),
@@ -92,11 +92,11 @@ SITUATIONS = st.builds(
 @given(situation=SITUATIONS)
 def test_verdicts_mean_what_they_say(situation):
     """In any situation a verdict is only given on grounds that carry it."""
-    verdict = judge(situation, TARGET_DB, TOLERANCE_DB)
-    offset = situation.level.mean_db - TARGET_DB
+    verdict = judge(situation, TOLERANCE_DB)
+    offset = situation.missed_by.mean_db
 
     if verdict == "matched":
-        assert abs(offset) <= TOLERANCE_DB + situation.level.sd_db
+        assert abs(offset) <= TOLERANCE_DB + situation.missed_by.sd_db
         assert situation.heard_s >= 6
     if verdict == "quiet":
         assert situation.at_highest
@@ -107,4 +107,4 @@ def test_verdicts_mean_what_they_say(situation):
     if situation.heard_s < 3:
         assert verdict is None
     # After a minute there always is one.
-    assert judge(replace(situation, heard_s=LONGEST_LISTEN_S), TARGET_DB, TOLERANCE_DB) is not None
+    assert judge(replace(situation, heard_s=LONGEST_LISTEN_S), TOLERANCE_DB) is not None
