@@ -145,7 +145,9 @@ def analyse(state: AnalyserState, block: PressureSignal) -> tuple[AnalyserState,
     100 ms, where these are no whole number. Sound that does not fill a row at the end has none.
     """
     block.must_go_on("measurement", state.rate_hz, state.channels)
-    samples = np.concatenate([state.tail, block.samples])
+    samples = block.samples
+    if len(state.tail):
+        samples = np.concatenate([state.tail, samples])
     edges = _millisecond_starts(state, len(samples))
     at_once = state.kernels.SAMPLES_AT_ONCE / state.channels
     stretch = max(1, int(at_once * 1000.0 / state.rate_hz))

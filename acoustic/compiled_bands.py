@@ -16,7 +16,7 @@ from acoustic.kernels import BandMemory, Frames
 from acoustic.lanes import even_ones, joined, lanes, load, lower, settled, store, upper
 from acoustic.signals import Samples
 
-__all__ = ["bands_at_rest", "sum_bands"]
+__all__ = ["bands_at_rest", "read_only", "sum_bands"]
 
 _LANES: Final = 8
 _EIGHT: Final = (0.0,) * _LANES
@@ -30,6 +30,13 @@ _FRAMES_AT_ONCE: Final = 2048
 number of quanta."""
 
 _compiled = njit(cache=True, error_model="numpy", fastmath={"contract"})
+
+
+def read_only(samples: Samples) -> Samples:
+    """Samples side by side and read-only, as numba compiles anew for an array that is not."""
+    view = np.ascontiguousarray(samples).view()
+    view.setflags(write=False)
+    return view
 
 
 def bands_at_rest(filters: BandFilters, channels: int) -> BandMemory:
@@ -47,7 +54,7 @@ def sum_bands(
     squares = np.zeros((len(sound), edges.shape[1] - 1, form.columns))
     for channel, frames in enumerate(sound):
         _sum_bands(
-            np.ascontiguousarray(frames),
+            read_only(frames),
             edges,
             filters.halving_taps,
             form.coefficients,

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from acoustic.compiled_bands import bands_at_rest, sum_bands
+from acoustic.compiled_bands import bands_at_rest, read_only, sum_bands
 from acoustic.frequency_weighting import WeightingFilters, WeightingState
 from acoustic.kernels import Frames, MillisecondSums
 from acoustic.lanes import chained, chosen, lanes, larger, load, settled, store
@@ -49,7 +49,7 @@ def sum_weighted(
         memory[:, :3] = state.C[:, :, channel].T
         memory[:, 3:5] = state.A[:, :, channel].T
         memory[0, 5] = state.Z[0, channel]
-        sound = np.ascontiguousarray(samples[:, channel])
+        sound = read_only(samples[:, channel])
         _sum_cascade(sound, edges, form, memory.ravel(), squares[channel], largest[channel], _EIGHT)
         after.C[:, :, channel] = memory[:, :3].T
         after.A[:, :, channel] = memory[:, 3:5].T

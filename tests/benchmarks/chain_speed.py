@@ -30,7 +30,7 @@ from acoustic.spectrum import add_to_spectrum, averaged_spectrum, start_spectrum
 from service.wiring.kernels import keep_freed_memory
 
 RATE_HZ = 48_000
-BLOCK = 2 * RATE_HZ
+BLOCK = 8 * RATE_HZ
 
 
 def kernels_named(name: str) -> Kernels:
@@ -155,16 +155,24 @@ def measured(way: str, folder: Path) -> tuple[float, float] | None:
 def write_recordings(folder: Path, seconds: float) -> None:
     """Write pink noise at -40 dB re full scale, long and short, as float WAV and 24-bit FLAC."""
     rng = np.random.default_rng(1)
+    coefficients = (
+        [0.049922035, -0.095993537, 0.050612699, -0.004408786],
+        [1.0, -2.494956002, 2.017265875, -0.522189400],
+    )
     for name, length_s in (("sound", seconds), ("short", 2.0)):
-        white = rng.normal(size=round(length_s * RATE_HZ))
-        pink = lfilter(
-            [0.049922035, -0.095993537, 0.050612699, -0.004408786],
-            [1.0, -2.494956002, 2.017265875, -0.522189400],
-            white,
-        )
-        pink *= 0.01 / pink.std()
-        soundfile.write(folder / f"{name}.wav", pink, RATE_HZ, subtype="FLOAT")
-        soundfile.write(folder / f"{name}.flac", pink, RATE_HZ, subtype="PCM_24")
+        memory, left, factor = np.zeros(3), round(length_s * RATE_HZ), 0.0
+        with (
+            soundfile.SoundFile(folder / f"{name}.wav", "w", RATE_HZ, 1, "FLOAT") as wav,
+            soundfile.SoundFile(folder / f"{name}.flac", "w", RATE_HZ, 1, "PCM_24") as flac,
+        ):
+            # In pieces: a process counts the memory of the one that started it for its own.
+            while left > 0:
+                white = rng.normal(size=min(BLOCK, left))
+                pink, memory = lfilter(*coefficients, white, zi=memory)
+                factor = factor or 0.01 / pink.std()
+                wav.write(factor * pink)
+                flac.write(factor * pink)
+                left -= len(white)
 
 
 def main() -> None:
