@@ -59,6 +59,8 @@ class BenchHands:
         self.listened_s = 0.0
         self.arrival: list[Heard] = []
         """What was heard while the present speed settled."""
+        self.tachometer_step_rpm = 0.0
+        """Step in which the fans' mean speed is told, as far as it showed; 0 where none did."""
         self._pumps_seen_turning: set[str] = set()
         self._state: BenchState | None = None
 
@@ -122,8 +124,20 @@ class BenchHands:
         if reason is not None:
             raise RunStopped(reason)
         self._pumps_seen_turning |= {name for name in self.pumps if state.actuators[name].rpm}
+        self._note_step(state)
         self._state = state
         return state
+
+    def _note_step(self, state: BenchState) -> None:
+        """Learn the step of the tachometers from the smallest change they show."""
+        if self._state is None:
+            return
+        for name in self.fans:
+            before, now = self._state.actuators[name].rpm, state.actuators[name].rpm
+            if before and now and before != now:
+                step_rpm = abs(now - before) / len(self.fans)
+                known_rpm = self.tachometer_step_rpm
+                self.tachometer_step_rpm = min(step_rpm, known_rpm) if known_rpm else step_rpm
 
     def fan_rpm(self) -> float | None:
         """Mean of the fans' tachometers at the last reading; None if none has one."""

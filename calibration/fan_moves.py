@@ -90,6 +90,24 @@ class FanMoves:
         """Fan speed, or the duty in its place where no tachometer tells."""
         return self.percent if rpm is None else rpm
 
+    def heard_axis(self, rpm: float | None) -> float:
+        """Fan speed at the present setting after listening to it, as well as all settings tell it.
+
+        Parameters
+        ----------
+        rpm : float or None
+            Mean speed over the listening; None without a tachometer.
+
+        Returns
+        -------
+        float
+            Speed in rpm, or the duty in its place.
+        """
+        if not rpm:
+            return self.axis(rpm)
+        self.speeds = self.speeds.correct(rpm).with_step(self.hands.tachometer_step_rpm)
+        return self.speeds.refined_rpm
+
     def duty_towards(self, wanted_rpm: float, *, upwards: bool) -> float:
         """Duty that leads to a speed, which the next `go` will approach.
 

@@ -15,16 +15,11 @@ import numpy as np
 from acoustic.budget import Budget, Component
 from acoustic.decibels import energy_sum_db
 from acoustic.signals import Samples
-from calibration.evidence import Evidence
-from calibration.fan_noise import Estimate, NoisePosterior, NoisePriors
-from calibration.results import FloorReading, HeardSetting, MatchRequest, MatchResult
+from calibration.fan_noise import NoisePosterior
+from calibration.results import FLOOR_WANDER_DB, FloorReading, MatchRequest, MatchResult
 
 __all__ = ["match_budget"]
 
-_FLOOR_WANDER_DB: Final = 0.3
-"""As in `calibration.matching`: standard deviation of a floor between then and the end."""
-_PUMP_PRIOR: Final = Estimate(33.0, 6.5)
-"""As in `calibration.matching`: level of a pump at 80 % duty."""
 _LARGEST_DISAGREEMENT: Final = 0.1
 """Relative difference from the stated standard deviation up to which the parts are believed."""
 _MATTERS_DB: Final = 5e-4
@@ -59,49 +54,12 @@ def match_budget(request: MatchRequest, result: MatchResult) -> Budget | None:
         return None
     if request.applies_to == "reading":
         return Budget((Component("listening", level.sd_db),))
-    posterior = None
-    # Actuators are named after their role; under other names fans cannot be told from pumps.
-    if all(any(map(_is_fan, setting.actuators)) for setting in result.visited):
-        posterior = _heard_again(request, result.visited).posterior
+    posterior = result.posterior
     if posterior is not None and posterior.settings[-1].rpm > 0:
         parts = _causes(posterior, request.floor)
         if abs(_combined_db(parts) / level.sd_db - 1.0) < _LARGEST_DISAGREEMENT:
             return _without_what_is_nothing(parts, level.sd_db)
     return Budget((Component("listening, floor and level over speed together", level.sd_db),))
-
-
-def _heard_again(request: MatchRequest, visited: Sequence[HeardSetting]) -> Evidence:
-    """Go through what was heard as the match did."""
-    floor = NoisePriors().floor
-    if request.floor is not None:
-        known_sd_db = _measured_floor_u_db(request.floor)
-        floor = Estimate(request.floor.level_db, float(np.hypot(known_sd_db, _FLOOR_WANDER_DB)))
-    pumps = [name for name in visited[-1].actuators if not _is_fan(name)] if visited else []
-    separate = bool(pumps) and request.pump != "follows"
-    priors = NoisePriors(floor=floor, pump_at_80_percent=_PUMP_PRIOR if separate else None)
-    evidence = Evidence(priors, request.applies_to)
-    for setting in visited:
-        pump_percent = setting.actuators[pumps[0]].duty_percent if separate else 0.0
-        evidence.enter(_axis(setting), pump_percent, setting.reading)
-        evidence.keep(setting)
-    return evidence
-
-
-def _measured_floor_u_db(floor: FloorReading) -> float:
-    """Standard uncertainty of a floor as it was measured."""
-    return floor.U95_db / 1.96
-
-
-def _is_fan(name: str) -> bool:
-    """Whether an actuator is a fan."""
-    return name.startswith("fan")
-
-
-def _axis(setting: HeardSetting) -> float:
-    """Mean speed of the fans, or their duty where no tachometer tells."""
-    fans = [actuator for name, actuator in setting.actuators.items() if _is_fan(name)]
-    speeds = [fan.rpm for fan in fans if fan.rpm is not None]
-    return float(np.mean(speeds)) if speeds else fans[0].duty_percent
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,10 +97,10 @@ def _causes(posterior: NoisePosterior, floor: FloorReading | None) -> list[Compo
     if floor is None:
         parts.append(Component("usual room floor", priors.floor.sd_db, sensitivity=of_floor))
     else:
-        measured = _measured_floor_u_db(floor)
+        measured = floor.U95_db / 1.96
         parts += [
             Component("measured room floor", measured, sensitivity=of_floor, correlation=1.0),
-            Component("room floor since", _FLOOR_WANDER_DB, sensitivity=of_floor),
+            Component("room floor since", FLOOR_WANDER_DB, sensitivity=of_floor),
         ]
     return parts
 

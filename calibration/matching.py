@@ -20,6 +20,7 @@ from calibration.goal import CoolerLoudness, Goal, SoundColour
 from calibration.listening import ListeningKnowledge, SettingListener
 from calibration.next_setting import most_probable_speed, probability_within
 from calibration.results import (
+    FLOOR_WANDER_DB,
     HeardSetting,
     LevelCurve,
     MatchOutcome,
@@ -56,8 +57,6 @@ _FLOOR_LISTEN_S: Final = 6.0
 """Listening for the floor; its wander over minutes is larger than what is left."""
 _FLOOR_LISTEN_AGAIN_S: Final = 15.0
 """Listening for a floor that reads suspiciously high: an intrusion has passed by then."""
-_FLOOR_WANDER_DB: Final = 0.3
-"""Standard deviation of a room's floor between now and the end of a match."""
 _EXPLORING_STEP_PERCENT: Final = 6.0
 """A first step larger than this is rarely the last one."""
 _CAME_BACK_CHANGE: Final = 0.01
@@ -79,8 +78,7 @@ class _Match:
         self.floor_bands_db: Samples | None = None
         floor = NoisePriors().floor
         if request.floor is not None:
-            known_sd = request.floor.U95_db / 1.96
-            floor = Estimate(request.floor.level_db, float(np.hypot(known_sd, _FLOOR_WANDER_DB)))
+            floor = request.floor.estimate
             if request.floor.bands_db is not None:
                 self.floor_bands_db = np.array(request.floor.bands_db)
         pump = _PUMP_PRIOR if self.hands.pump_is_separate else None
@@ -137,7 +135,7 @@ class _Match:
                 break
         if reading is not None:
             yield Remark(f"the microphone reads {reading.mean_db:.1f} dB at the lowest speeds")
-            reading = Estimate(reading.mean_db, float(np.hypot(reading.sd_db, _FLOOR_WANDER_DB)))
+            reading = Estimate(reading.mean_db, float(np.hypot(reading.sd_db, FLOOR_WANDER_DB)))
             self.evidence.enter(self.moves.axis(listener.rpm), hands.pump_percent, reading)
             self.floor_bands_db = listener.bands_db()
             self._close(listener, reading)
@@ -163,7 +161,7 @@ class _Match:
             if estimate is None:
                 continue
             put = self.evidence.enter if reading is None else self.evidence.correct
-            put(self.moves.axis(listener.rpm), hands.pump_percent, estimate)
+            put(self.moves.heard_axis(listener.rpm), hands.pump_percent, estimate)
             reading = estimate
             whole, parts = self._colours(listener)
             if whole is not None:
@@ -395,6 +393,7 @@ class _Match:
             floor=evidence.floor,
             visited=tuple(evidence.visited),
             curve=self._curve(),
+            posterior=evidence.posterior,
             listened_s=round(self.hands.listened_s, 1),
             bench_s=round(self.hands.bench_s, 1),
             warnings=tuple(self.warnings),

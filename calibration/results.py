@@ -2,15 +2,18 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
+
+import numpy as np
 
 from acoustic.beats import Beat
 from acoustic.errors import InputError
 from acoustic.signals import Samples
-from calibration.fan_noise import Estimate
+from calibration.fan_noise import Estimate, NoisePosterior
 from calibration.goal import CoolerLoudness, LoudnessTarget, SoundColour
 
 __all__ = [
+    "FLOOR_WANDER_DB",
     "AppliesTo",
     "FloorReading",
     "HeardSetting",
@@ -39,6 +42,10 @@ PumpPolicy = Literal["automatic", "fixed", "follows"]
 """How a pump is set: found as needed, held at a given duty, or led along with the fans."""
 
 
+FLOOR_WANDER_DB: Final = 0.3
+"""Standard deviation of a room's floor between its measurement and the end of a match."""
+
+
 @dataclass(frozen=True, slots=True)
 class FloorReading:
     """The room with everything stopped."""
@@ -49,6 +56,11 @@ class FloorReading:
     """Half-width of its 95 % interval, in dB."""
     bands_db: tuple[float, ...] | None = None
     """Its one-third octaves from 25 Hz to 12.5 kHz in dB, where they are known."""
+
+    @property
+    def estimate(self) -> Estimate:
+        """The floor during a match, which may have wandered since."""
+        return Estimate(self.level_db, float(np.hypot(self.U95_db / 1.96, FLOOR_WANDER_DB)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +161,8 @@ class MatchResult:
     """Every setting that was listened to, in order; the last one is given."""
     curve: LevelCurve | None
     """Level over speed at the last pump setting."""
+    posterior: NoisePosterior | None
+    """Everything that is believed of the cooler; None before a setting was heard."""
     listened_s: float
     """Sound that was listened to for levels, in seconds."""
     bench_s: float

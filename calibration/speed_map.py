@@ -6,7 +6,7 @@ half-width h. All settings seen so far are explained with each candidate h, and 
 one is used.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -51,6 +51,8 @@ class _Line:
     """Acting duty of the last setting whose speed is known."""
     acting_percent: float
     """Acting duty now."""
+    known_rpm: float
+    """Speed at the last known setting, between the steps of the tachometer."""
     log_evidence: float
 
 
@@ -61,10 +63,20 @@ class SpeedMap:
     moves: tuple[tuple[float, float | None], ...] = ()
     """(duty in per cent, settled rpm) of each; None where the speed tells nothing, as for a fan
     that stands still."""
+    step_rpm: float = 0.0
+    """Step of the tachometer in rpm, as far as it showed."""
 
     def add(self, duty_percent: float, rpm: float | None) -> "SpeedMap":
         """Return the map with one more setting."""
-        return SpeedMap((*self.moves, (duty_percent, rpm)))
+        return replace(self, moves=(*self.moves, (duty_percent, rpm)))
+
+    def correct(self, rpm: float) -> "SpeedMap":
+        """Return the map with a better speed of the last setting, from listening to it."""
+        return replace(self, moves=(*self.moves[:-1], (self.moves[-1][0], rpm)))
+
+    def with_step(self, step_rpm: float) -> "SpeedMap":
+        """Return the map with a step of the tachometer."""
+        return replace(self, step_rpm=step_rpm)
 
     @property
     def last_rpm(self) -> float:
@@ -105,23 +117,48 @@ class SpeedMap:
         known = [i for i, (_, rpm) in enumerate(self.moves) if rpm is not None]
         rpm = np.array([self.moves[i][1] for i in known], dtype=np.float64)
         here, last_rpm = acting[known[-1]], rpm[-1]
-        away, rise = acting[known[:-1]] - here, rpm[:-1] - last_rpm
+        away, rise = acting[known] - here, rpm - last_rpm
         proportion = last_rpm / max(here, 1.0)
-        noise = last_rpm * (_SPEED_NOISE + _BEND * (away / 100.0) ** 2)
+        noise = np.hypot(
+            last_rpm * (_SPEED_NOISE + _BEND * (away / 100.0) ** 2), self.step_rpm / np.sqrt(12.0)
+        )
+        # Level and slope of the line, the slope with a prior: normal equations of two unknowns.
         prior_weight = 1.0 / (_SLOPE_PRIOR_SD * proportion) ** 2
-        weight = prior_weight + float((away**2 / noise**2).sum())
-        slope = prior_weight * _SLOPE_PRIOR * proportion + float((away * rise / noise**2).sum())
-        slope /= weight
-        misfit = float((((rise - slope * away) / noise) ** 2).sum())
+        weight = 1.0 / noise**2
+        normal = np.array(
+            [
+                [weight.sum(), (weight * away).sum()],
+                [(weight * away).sum(), (weight * away**2).sum() + prior_weight],
+            ]
+        )
+        right = np.array(
+            [
+                (weight * rise).sum(),
+                (weight * away * rise).sum() + prior_weight * _SLOPE_PRIOR * proportion,
+            ]
+        )
+        level, slope = (float(x) for x in np.linalg.solve(normal, right))
+        misfit = float((weight * (rise - level - slope * away) ** 2).sum())
         misfit += prior_weight * (slope - _SLOPE_PRIOR * proportion) ** 2
-        log_evidence = -0.5 * (misfit + np.log(weight / prior_weight)) - play / _USUAL_PLAY_PERCENT
+        log_evidence = -0.5 * (misfit + float(np.linalg.slogdet(normal)[1]))
+        log_evidence -= play / _USUAL_PLAY_PERCENT
         low, high = _TRUSTED_SLOPE
         slope = min(max(slope, low * proportion), high * proportion)
-        return _Line(play, slope, float(here), float(acting[-1]), float(log_evidence))
+        half_step = 0.5 * self.step_rpm
+        refined_rpm = last_rpm + min(max(level, -half_step), half_step)
+        return _Line(play, slope, float(here), float(acting[-1]), refined_rpm, float(log_evidence))
 
     def _best_line(self) -> _Line:
         """Return the most probable explanation of the settings."""
         return max((self._line(play) for play in _PLAY_PERCENT), key=lambda line: line.log_evidence)
+
+    @property
+    def refined_rpm(self) -> float:
+        """Speed at the last setting, between the steps of a coarse tachometer.
+
+        All settings together lie along a line and say more than one reading does.
+        """
+        return self._best_line().known_rpm
 
     def duty_for(self, rpm: float, *, from_beyond: bool = False) -> float:
         """Duty that should give a speed.
@@ -141,7 +178,7 @@ class SpeedMap:
             play where the direction changes.
         """
         line = self._best_line()
-        acting = line.known_percent + (rpm - self.last_rpm) / line.slope
+        acting = line.known_percent + (rpm - line.known_rpm) / line.slope
         direction = acting - line.acting_percent
         play = float(np.copysign(line.play, direction))
         return acting - play if from_beyond else acting + play
@@ -149,4 +186,4 @@ class SpeedMap:
     def rpm_at(self, duty_percent: float) -> float:
         """Speed that a duty should give, along the slope through the last setting."""
         line = self._best_line()
-        return max(self.last_rpm + (duty_percent - line.known_percent) * line.slope, 1.0)
+        return max(line.known_rpm + (duty_percent - line.known_percent) * line.slope, 1.0)

@@ -20,18 +20,26 @@ os.environ.update(
 )
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from closed_loop.population_report import Trial, by_disturbance, computing, overview, trial
+from closed_loop.population_report import (
+    APART,
+    Apart,
+    Trial,
+    by_disturbance,
+    computing,
+    overview,
+    trial,
+)
 from closed_loop.strategies import STRATEGIES, Task
 
 # Nothing may be tuned on this seed: look at other coolers while working on the loop, and at these
 # only to say how it fares.
 HELD_OUT_SEED = 6_180_453_917
-BEATING_SHARE = 20
-"""One cooler in so many comes again apart from the others, with a beat."""
+APART_SHARE = 20
+"""So many times fewer coolers of each other kind are tried beside the population."""
 
 
 def tried(
-    count: int, asked: argparse.Namespace, names: Sequence[str], *, beats: bool
+    count: int, asked: argparse.Namespace, names: Sequence[str], apart: Apart | None = None
 ) -> list[Trial]:
     """Try coolers in several processes, in their order."""
     work = partial(
@@ -39,7 +47,7 @@ def tried(
         seed=asked.seed,
         task=Task(asked.target_db, asked.tolerance_db, floor_known=asked.floor_known),
         names=names,
-        beats=beats,
+        apart=apart,
         surprises=asked.surprising,
     )
     if asked.jobs == 1:
@@ -65,14 +73,14 @@ def main() -> None:
     )
     asked = parser.parse_args()
     names = [name for name in STRATEGIES if asked.only in (None, name) or name == "bound"]
-    trials = tried(asked.coolers, asked, names, beats=False)
-    beating_ones = tried(asked.coolers // BEATING_SHARE, asked, names, beats=True)
+    trials = tried(asked.coolers, asked, names)
+    others = {kind: tried(asked.coolers // APART_SHARE, asked, names, kind) for kind in APART}
     lines = [
         f"target {asked.target_db:g} +-{asked.tolerance_db:g} dB, seed {asked.seed}, floor "
         f"{'known' if asked.floor_known else 'not known to the loop'}",
         *overview(trials, names, asked.target_db),
     ]
-    lines += ["", *by_disturbance(trials, beating_ones, names[0], asked.target_db)]
+    lines += ["", *by_disturbance(trials, others, names[0], asked.target_db)]
     lines += ["", *computing(trials, names[0])]
     sys.stdout.write("\n".join(lines) + "\n")
 

@@ -16,6 +16,10 @@ from calibration.results import MatchResult
 from calibration.steps import Heard, Listen, Observation, SetDuty, Step
 
 TICK_S = 0.1
+DRIFT_TAU_S = 20.0
+"""What drifts after a change of speed has come to rest, but for a twentieth, in a minute."""
+WHOLE_DRIFT_CHANGE = 0.3
+"""Relative change of speed that brings the whole drift; smaller ones bring their part of it."""
 FIRST_FAN_PERCENT = 40.0
 """Duty at which the bench itself holds the fan before a match."""
 LOWEST_PUMP_PERCENT = 30.0
@@ -54,6 +58,8 @@ class CoolerTraits:
     tacho_quantum_rpm: float
     tacho_lag_s: float
     tacho_window_s: float
+    drift_restarts: bool = False
+    """Whether the drift begins anew, in full, at any change of duty however small."""
     beat_depth_db: float = 0.0
     """From crest to trough; a cooler of the base population does not beat."""
     beat_period_s: float = 5.0
@@ -101,6 +107,11 @@ def beating(traits: CoolerTraits, rng: np.random.Generator) -> CoolerTraits:
     return replace(
         traits, beat_depth_db=rng.uniform(0.5, 3.0), beat_period_s=rng.uniform(2.0, 12.0)
     )
+
+
+def drifting_anew(traits: CoolerTraits, rng: np.random.Generator) -> CoolerTraits:
+    """Give a cooler a drift that begins anew, in full, at every change of duty."""
+    return replace(traits, drift_db=float(rng.choice([-0.5, 0.5])), drift_restarts=True)
 
 
 def surprising(traits: CoolerTraits) -> CoolerTraits:
@@ -235,12 +246,22 @@ class LevelBench:
     def _apply(self, duty: float) -> None:
         t = self.traits
         moved = abs(duty - self.duty["fan"]) > 1e-9
+        before_rpm = self._steady_rpm()
         self.played = float(np.clip(self.played, duty - t.play_percent, duty + t.play_percent))
         threshold = t.stall_percent + (0 if self.running else t.restart_extra_percent)
         self.running = self.played >= threshold
         if moved:
-            self.drift = t.drift_db
             self.settings_made += 1
+            self._disturb(before_rpm)
+
+    def _disturb(self, before_rpm: float) -> None:
+        """Throw the level off its rest, by as much as the speed changes."""
+        t = self.traits
+        if t.drift_restarts:
+            self.drift = t.drift_db
+            return
+        change = (self._steady_rpm() - before_rpm) / max(before_rpm, self._steady_rpm(), 1.0)
+        self.drift += t.drift_db * float(np.clip(change / WHOLE_DRIFT_CHANGE, -1.0, 1.0))
 
     def _tick(self) -> float:
         t, rng = self.traits, self.rng
@@ -254,7 +275,7 @@ class LevelBench:
         self.hunting = (
             decay * self.hunting + t.hunting_sd_db * math.sqrt(1 - decay**2) * rng.standard_normal()
         )
-        self.drift *= math.exp(-TICK_S / 60.0)
+        self.drift *= math.exp(-TICK_S / DRIFT_TAU_S)
         fan = self.fan_level_db(self.rpm) + self.hunting + self.drift
         cooler = _sum_db(fan, self.pump_level_db(self.duty.get("pump", 0))) + self._beat_db()
         swing = math.sin(2 * math.pi * self.time_s / 240 + self.floor_phase)

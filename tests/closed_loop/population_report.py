@@ -5,9 +5,9 @@ which the plant knows; nothing a strategy says of itself is believed.
 """
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from closed_loop.level_bench import (
@@ -15,6 +15,7 @@ from closed_loop.level_bench import (
     CoolerTraits,
     LevelBench,
     beating,
+    drifting_anew,
     random_traits,
     surprising,
 )
@@ -22,6 +23,10 @@ from closed_loop.strategies import STRATEGIES, Attempt, Task, right_percent
 
 CLEARLY_DB = 0.5
 """How far beyond the target a cooler has to reach, or to stay away, to be judged by it."""
+
+Apart = Literal["beating", "drifting anew"]
+"""Kinds of coolers that come beside the population, not in it."""
+APART: Sequence[Apart] = get_args(Apart)
 
 Reach = Literal["reachable", "too quiet", "too loud", "at an edge"]
 
@@ -68,7 +73,7 @@ def trial(
     task: Task,
     names: Sequence[str] = tuple(STRATEGIES),
     *,
-    beats: bool = False,
+    apart: Apart | None = None,
     surprises: bool = False,
 ) -> Trial:
     """Draw one cooler and let each strategy try it on a bench of its own.
@@ -78,9 +83,13 @@ def trial(
 
     def drawn() -> LevelBench:
         """Draw the same cooler again, with fresh noise that is the same each time."""
-        rng = np.random.default_rng([seed, int(beats), number])
+        kind = 0 if apart is None else 1 + APART.index(apart)
+        rng = np.random.default_rng([seed, kind, number])
         traits = random_traits(rng)
-        traits = beating(traits, rng) if beats else traits
+        if apart == "beating":
+            traits = beating(traits, rng)
+        elif apart == "drifting anew":
+            traits = drifting_anew(traits, rng)
         return LevelBench(surprising(traits) if surprises else traits, rng)
 
     bench = drawn()
@@ -171,8 +180,8 @@ def classes(everyone: Sequence[Outcome]) -> dict[str, Callable[[Outcome], bool]]
         "weak intrusions": lambda one: one.trial.traits.weak_intrusions,
         "drift": lambda one: one.trial.traits.drift_db != 0.0,
         "no drift": lambda one: one.trial.traits.drift_db == 0.0,
-        "drift, rising": lambda one: one.trial.traits.drift_db < 0.0,
-        "drift, sinking": lambda one: one.trial.traits.drift_db > 0.0,
+        "drift, one way": lambda one: one.trial.traits.drift_db < 0.0,
+        "drift, the other": lambda one: one.trial.traits.drift_db > 0.0,
         "play of 0.5 %": lambda one: one.trial.traits.play_percent == 0.5,
         "resonance at the target": lambda one: one.trial.humped,
         "highest resonance": third(lambda t: max((bump[1] for bump in t.bumps), default=0.0)),
@@ -272,9 +281,12 @@ def _class_line(label: str, some: Sequence[Outcome]) -> str:
 
 
 def by_disturbance(
-    trials: Sequence[Trial], beating_ones: Sequence[Trial], name: str, target_db: float
+    trials: Sequence[Trial],
+    apart: Mapping[Apart, Sequence[Trial]],
+    name: str,
+    target_db: float,
 ) -> Iterator[str]:
-    """Print one strategy class by class; the beating coolers stand apart from all others."""
+    """Print one strategy class by class; coolers of other kinds stand apart from the population."""
     everyone = outcomes(trials, name, target_db)
     yield (
         f"{name:27}{'n':>6}{'0.3 dB':>8}{'0.5 dB':>8}{'holds':>8}{'bias':>8}{'U95':>8}"
@@ -283,14 +295,15 @@ def by_disturbance(
     yield _class_line("all", everyone)
     for label, belongs in classes(everyone).items():
         yield _class_line(label, [one for one in everyone if belongs(one)])
-    beating_outcomes = outcomes(beating_ones, name, target_db)
-    if not beating_outcomes:
-        return
-    yield _class_line("slow beat (apart)", beating_outcomes)
-    deep = _upper_third(beating_outcomes, lambda t: t.beat_depth_db)
-    slow = _upper_third(beating_outcomes, lambda t: t.beat_period_s)
-    yield _class_line("... deepest third", [one for one in beating_outcomes if deep(one)])
-    yield _class_line("... slowest third", [one for one in beating_outcomes if slow(one)])
+    for kind, tried in apart.items():
+        if tried:
+            yield _class_line(f"{kind} (apart)", outcomes(tried, name, target_db))
+    beating_outcomes = outcomes(apart.get("beating", ()), name, target_db)
+    if beating_outcomes:
+        deep = _upper_third(beating_outcomes, lambda t: t.beat_depth_db)
+        slow = _upper_third(beating_outcomes, lambda t: t.beat_period_s)
+        yield _class_line("... deepest third", [one for one in beating_outcomes if deep(one)])
+        yield _class_line("... slowest third", [one for one in beating_outcomes if slow(one)])
 
 
 def computing(trials: Sequence[Trial], name: str) -> Iterator[str]:

@@ -64,14 +64,14 @@ def test_classes_hold_those_who_have_the_trait():
     trials = [made_up(n) for n in range(8)]
     trials += [made_up(8, drift_db=0.5, true_db=39.6), made_up(9, drift_db=-0.5)]
     beating = [made_up(10, true_db=41.0)]
-    lines = list(by_disturbance(trials, beating, "product", 40.0))
+    lines = list(by_disturbance(trials, {"beating": beating}, "product", 40.0))
     figures = {line[:27].strip(): line[27:].split() for line in lines}
 
     assert figures["all"][:2] == ["10", "0.900"]
     assert figures["drift"][:2] == ["2", "0.500"]
-    assert figures["drift, sinking"][:2] == ["1", "0.000"]
-    assert figures["drift, sinking"][4] == "+0.400"
-    assert figures["slow beat (apart)"][:2] == ["1", "0.000"]
+    assert figures["drift, the other"][:2] == ["1", "0.000"]
+    assert figures["drift, the other"][4] == "+0.400"
+    assert figures["beating (apart)"][:2] == ["1", "0.000"]
 
 
 @pytest.mark.parametrize(

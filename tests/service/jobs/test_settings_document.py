@@ -39,6 +39,7 @@ def result(**changes):
         "floor": Estimate(26.1, 0.15),
         "visited": (),
         "curve": None,
+        "posterior": None,
         "listened_s": 31.0,
         "bench_s": 62.0,
         "warnings": ("Mind the hum.", "And the door."),
