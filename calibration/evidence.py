@@ -1,5 +1,6 @@
 """What a match has heard so far, and what it makes of it."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -14,6 +15,7 @@ from calibration.fan_noise import (
     SettingLevel,
     fit_noise_of_any,
 )
+from calibration.learned import NOTHING_LEARNED, Learned
 from calibration.results import AppliesTo, HeardSetting, LevelCurve
 
 __all__ = ["Evidence"]
@@ -22,6 +24,12 @@ _DOUBTED_SPREADS: Final = 3.0
 """A setting this far above what all others say was drowned by something else."""
 _DOUBTED_SD_DB: Final = 20.0
 """What a doubted reading is worth: next to nothing."""
+_LONG_HEARD_S: Final = 12.0
+"""What reads high for so long is high: a room in truth louder than usual, or a resonance."""
+_SAME_SPEED: Final = 0.02
+"""Relative difference of speed of two visits that vouch for one another."""
+_SAME_LEVEL_DB: Final = 0.5
+"""Difference of level between them beyond what listening explains."""
 _FEWEST_TO_DOUBT: Final = 4
 """With fewer settings none can be told to be the odd one out."""
 
@@ -29,13 +37,48 @@ _FEWEST_TO_DOUBT: Final = 4
 class Evidence:
     """Every setting heard in one match, and the level over speed it leads to."""
 
-    def __init__(self, priors: NoisePriors, applies_to: AppliesTo) -> None:
-        self.priors = priors
+    def __init__(
+        self, priors: NoisePriors, applies_to: AppliesTo, learned: Learned = NOTHING_LEARNED
+    ) -> None:
+        self.priors = replace(priors, earlier_sd_db=learned.offset_sd_db)
         self.applies_to = applies_to
         self.visited: list[HeardSetting] = []
         self.posterior: NoisePosterior | None = None
-        self._settings: list[SettingLevel] = []
+        self._settings: list[SettingLevel] = [
+            SettingLevel(
+                setting.speed, setting.pump_percent, self._as_read(setting.level), earlier=True
+            )
+            for setting in learned.settings
+        ]
+        self._first = len(self._settings)
+        """Settings from here on were visited in this match."""
         self._doubted: set[int] = set()
+        if self._settings:
+            self.posterior = fit_noise_of_any(self._settings, self.priors)
+
+    def _as_read(self, level: Estimate) -> Estimate:
+        """What a level of the cooler alone would read in this room."""
+        read = energy_sum_db([level.mean_db, self.priors.floor.mean_db])
+        share = 10.0 ** ((level.mean_db - read) / 10.0)
+        return Estimate(read, share * level.sd_db)
+
+    @property
+    def levels(self) -> list[Estimate]:
+        """Level of the cooler alone at each setting visited, as it is believed now."""
+        if self.posterior is None:
+            return []
+        return [
+            self.posterior.cooler_at(index) for index in range(self._first, len(self._settings))
+        ]
+
+    @property
+    def settings_visited(self) -> Sequence[SettingLevel]:
+        """Speed, pump and reading of each setting visited."""
+        return self._settings[self._first :]
+
+    def doubts(self, index: int) -> bool:
+        """Whether a visited setting is no longer believed."""
+        return self._first + index in self._doubted
 
     def enter(self, axis: float, pump_percent: float, reading: Estimate) -> None:
         """Enter a further setting with its first estimate."""
@@ -54,8 +97,9 @@ class Evidence:
 
     def make_last(self, index: int) -> None:
         """Move a setting to the end: it is the one that will be given."""
-        self._doubted = {i - (i > index) for i in self._doubted if i != index}
         heard = self.visited.pop(index)
+        index += self._first
+        self._doubted = {i - (i > index) for i in self._doubted if i != index}
         # It keeps its say, also where it was doubted meanwhile.
         self._settings.append(replace(self._settings.pop(index), reading=heard.reading))
         self.visited.append(heard)
@@ -117,10 +161,10 @@ class Evidence:
         """
         if len(self._settings) < _FEWEST_TO_DOUBT:
             return
-        for index in range(len(self._settings) - 1):
-            if index in self._doubted:
-                continue
+        for index in range(self._first, len(self._settings) - 1):
             setting = self._settings[index]
+            if index in self._doubted or self._vouched_for(index):
+                continue
             believed = [
                 other
                 for i, other in enumerate(self._settings)
@@ -133,6 +177,24 @@ class Evidence:
                 doubtful = Estimate(setting.reading.mean_db, _DOUBTED_SD_DB)
                 self._settings[index] = replace(setting, reading=doubtful)
         self.posterior = fit_noise_of_any(self._settings, self.priors)
+
+    def _vouched_for(self, index: int) -> bool:
+        """Whether a setting was heard so long, or so often, that nothing passing explains it."""
+        setting = self._settings[index]
+        if self.visited[index - self._first].listened_s >= _LONG_HEARD_S:
+            return True
+        again = [
+            other
+            for i, other in enumerate(self._settings)
+            if i != index
+            and other.pump_percent == setting.pump_percent
+            and abs(other.rpm - setting.rpm) < _SAME_SPEED * setting.rpm
+        ]
+        return any(
+            abs(other.reading.mean_db - setting.reading.mean_db)
+            < _SAME_LEVEL_DB + np.hypot(other.reading.sd_db, setting.reading.sd_db)
+            for other in again
+        )
 
 
 def _reading_at(posterior: NoisePosterior, setting: SettingLevel) -> Estimate:

@@ -3,6 +3,7 @@
 from typing import Final
 
 from calibration.bench_hands import BenchHands, Steps
+from calibration.learned import NOTHING_LEARNED, Learned
 from calibration.rotor_pace import HURRY_S, RotorPace
 from calibration.running_range import RunningRange
 from calibration.settling import SETTLED_CHANGE
@@ -28,15 +29,23 @@ _PLAY_STEP_PERCENT: Final = 3.0
 class FanMoves:
     """The fans' duty, and everything learned from moving it."""
 
-    def __init__(self, hands: BenchHands) -> None:
+    def __init__(self, hands: BenchHands, learned: Learned = NOTHING_LEARNED) -> None:
         self.hands = hands
-        self.range = RunningRange(hands.lowest_percent, hands.highest_percent)
+        self.range = RunningRange(
+            hands.lowest_percent,
+            hands.highest_percent,
+            standing_percent=learned.standing_percent,
+            running_percent=learned.running_percent,
+        )
         """Between which duties they turn."""
-        self.speeds = SpeedMap()
+        self.speeds = SpeedMap(
+            tuple((setting.fan_percent, setting.speed) for setting in learned.settings)
+        )
         """Speed over duty."""
         self.percent = 0.0
         """The duty that is set."""
-        self._pace = RotorPace()
+        self.pace = RotorPace(learned.time_constants_s)
+        """How fast they follow."""
         self._goal_rpm: float | None = None
 
     @property
@@ -59,7 +68,7 @@ class FanMoves:
         history = yield from self.hands.settle(tolerated_change)
         rpm = history.last_rpm
         if start_rpm is not None and not hurried:
-            self._pace = self._pace.learn(start_rpm, *history.readings())
+            self.pace = self.pace.learn(start_rpm, *history.readings())
         axis = self.axis(rpm)
         # Standing fans that stay so tell what would start them, not what would keep them turning.
         if axis != 0 or start_rpm != 0 or self.range.running_percent is None:
@@ -72,7 +81,7 @@ class FanMoves:
         now_rpm = self.hands.fan_rpm()
         if now_rpm is None or not self._worth_hurrying(goal_rpm):
             return False
-        beyond = self.speeds.duty_for(self._pace.overdrive(now_rpm, goal_rpm))
+        beyond = self.speeds.duty_for(self.pace.overdrive(now_rpm, goal_rpm))
         # Never below where fans are sure to turn: one that stalls there may not start again.
         surely_turning = max(_SURELY_TURNING_PERCENT, self.range.standing_percent or 0.0)
         beyond = self.range.clip(max(beyond, min(percent, surely_turning)))

@@ -27,6 +27,7 @@ __all__ = [
     "SettingLevel",
     "fit_noise",
     "fit_noise_of_any",
+    "reading_covariance",
 ]
 
 _REFERENCE_RPM: Final = 1000.0
@@ -78,6 +79,8 @@ class NoisePriors:
     """Natural logarithm of the speed ratio over which it bends."""
     setting_sd_db: float = 0.06
     """How far two visits to the same speed differ beyond what listening shows."""
+    earlier_sd_db: float = 0.0
+    """How far readings of another day are off together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +93,8 @@ class SettingLevel:
     """Duty of the pump in per cent; settings with the same duty share the pump's level."""
     reading: Estimate
     """Level as the microphone read it, floor included."""
+    earlier: bool = False
+    """Whether it was heard on another day: all such readings may be off together."""
 
 
 def _log_speed(rpm: Samples) -> Samples:
@@ -286,6 +291,27 @@ def _energy_sums_db(unknowns_db: Samples, hears: npt.NDArray[np.bool_]) -> tuple
     return loudest_db + 10.0 * np.log10(total), powers / total[:, None]
 
 
+def reading_covariance(settings: Sequence[SettingLevel], priors: NoisePriors) -> Samples:
+    """Covariance of the errors of readings.
+
+    Parameters
+    ----------
+    settings : sequence of SettingLevel
+        The settings that were read.
+    priors : NoisePriors
+        What is believed beforehand.
+
+    Returns
+    -------
+    ndarray of float64, shape (settings, settings)
+        In dB^2: each reading's own error, and what readings of another day share.
+    """
+    own = np.array([max(setting.reading.sd_db, 0.005) ** 2 for setting in settings])
+    earlier = np.array([float(setting.earlier) for setting in settings])
+    covariance: Samples = np.diag(own) + priors.earlier_sd_db**2 * np.outer(earlier, earlier)
+    return covariance
+
+
 def fit_noise(settings: Sequence[SettingLevel], priors: NoisePriors) -> NoisePosterior:
     """Estimate fan, pump and floor from the settings heard so far.
 
@@ -303,7 +329,8 @@ def fit_noise(settings: Sequence[SettingLevel], priors: NoisePriors) -> NoisePos
     """
     mean, covariance, hears = _prior(settings, priors)
     readings = np.array([setting.reading.mean_db for setting in settings])
-    noise = np.array([max(setting.reading.sd_db, 0.005) ** 2 for setting in settings])
+    noise = reading_covariance(settings, priors)
+    noise_inverse = np.linalg.inv(noise)
     # Start where no part exceeds what was read: the energy sum is well behaved from there.
     unknowns = mean.copy()
     for column in range(mean.size):
@@ -317,13 +344,13 @@ def fit_noise(settings: Sequence[SettingLevel], priors: NoisePriors) -> NoisePos
         """Twice the negative log posterior, up to a constant."""
         residual = readings - _energy_sums_db(candidate, hears)[0]
         away = candidate - mean
-        return float((residual**2 / noise).sum() + away @ prior_inverse @ away)
+        return float(residual @ noise_inverse @ residual + away @ prior_inverse @ away)
 
     step_size, best = 1.0, misfit(unknowns)
     for _ in range(_MOST_STEPS):
         predicted, slope = _energy_sums_db(unknowns, hears)
         spread = slope @ covariance
-        foretold = spread @ slope.T + np.diag(noise)
+        foretold = spread @ slope.T + noise
         gain = np.linalg.solve(foretold, spread).T
         step = mean + gain @ (readings - predicted - slope @ (mean - unknowns)) - unknowns
         moved = misfit(unknowns + step_size * step)

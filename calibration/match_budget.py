@@ -15,7 +15,7 @@ import numpy as np
 from acoustic.budget import Budget, Component
 from acoustic.decibels import energy_sum_db
 from acoustic.signals import Samples
-from calibration.fan_noise import NoisePosterior
+from calibration.fan_noise import NoisePosterior, reading_covariance
 from calibration.results import FLOOR_WANDER_DB, FloorReading, MatchRequest, MatchResult
 
 __all__ = ["match_budget"]
@@ -90,6 +90,11 @@ def _causes(posterior: NoisePosterior, floor: FloorReading | None) -> list[Compo
             "listening here", float(noise_sd_db[-1]), sensitivity=float(weights.readings[-1])
         ),
         _sum("listening at other speeds", (weights.readings[:-1] * noise_sd_db[:-1]) ** 2),
+        Component(
+            "levels of another day",
+            priors.earlier_sd_db,
+            sensitivity=_of_earlier(posterior, weights),
+        ),
         _sum("fan's level over speed", law),
         _sum("coming back to a speed", repeated * of_fans**2),
         _sum("pump's level", pumps),
@@ -128,9 +133,19 @@ def _weights(posterior: NoisePosterior) -> _Weights:
     level = np.zeros(unknowns_db.size)
     level[cooler] = _shares(unknowns_db[cooler])
     prior = np.linalg.inv(posterior.prior_inverse)
-    foretold = slope @ prior @ slope.T + np.diag(_noise_sd_db(posterior) ** 2)
+    foretold = slope @ prior @ slope.T + reading_covariance(settings, posterior.priors)
     of_readings = np.asarray(np.linalg.solve(foretold, slope @ prior @ level), dtype=np.float64)
     return _Weights(of_readings, level - of_readings @ slope, len(running))
+
+
+def _of_another_day(posterior: NoisePosterior, weights: _Weights) -> Component:
+    """What readings of another day are off together."""
+    earlier = np.array([setting.earlier for setting in posterior.settings])
+    return Component(
+        "levels of another day",
+        posterior.priors.earlier_sd_db,
+        sensitivity=float(weights.readings[earlier].sum()),
+    )
 
 
 def _noise_sd_db(posterior: NoisePosterior) -> Samples:

@@ -6,6 +6,7 @@ over speed (`evidence`, `fan_noise`), goes to the speed most likely to hit (`nex
 `verdict`) to either move on or be sure.
 """
 
+from dataclasses import replace
 from typing import Final, Literal
 
 import numpy as np
@@ -17,6 +18,7 @@ from calibration.evidence import Evidence
 from calibration.fan_moves import EXPLORING_CHANGE, FanMoves
 from calibration.fan_noise import Estimate, NoisePriors
 from calibration.goal import CoolerLoudness, Goal, SoundColour
+from calibration.learned import NOTHING_LEARNED, Learned, LearnedSetting
 from calibration.listening import ListeningKnowledge, SettingListener
 from calibration.next_setting import most_probable_speed, probability_within
 from calibration.results import (
@@ -70,10 +72,10 @@ _PUMP_PRIOR: Final = Estimate(33.0, 6.5)
 class _Match:
     """One match in progress."""
 
-    def __init__(self, request: MatchRequest, bench: BenchDescription) -> None:
+    def __init__(self, request: MatchRequest, bench: BenchDescription, learned: Learned) -> None:
         self.request = request
         self.hands = BenchHands(bench, request)
-        self.moves = FanMoves(self.hands)
+        self.moves = FanMoves(self.hands, learned)
         self.goal = Goal(request.target_db, request.loudness)
         self.floor_bands_db: Samples | None = None
         floor = NoisePriors().floor
@@ -83,8 +85,9 @@ class _Match:
                 self.floor_bands_db = np.array(request.floor.bands_db)
         pump = _PUMP_PRIOR if self.hands.pump_is_separate else None
         priors = NoisePriors(floor=floor, pump_at_80_percent=pump)
-        self.evidence = Evidence(priors, request.applies_to)
-        self.known = ListeningKnowledge()
+        self.evidence = Evidence(priors, request.applies_to, learned)
+        self.earlier = learned
+        self.known = learned.listening or ListeningKnowledge()
         self.warnings: list[str] = []
 
     # Setting and listening
@@ -263,6 +266,8 @@ class _Match:
         if not self._floor_is_known:
             yield from self._listen_for_floor()
         percent = self.moves.range.clip(_START_PERCENT)
+        if self.earlier.settings:
+            percent = self._wanted_percent()
         tolerated_change = EXPLORING_CHANGE
         for _ in range(_MAX_SETTINGS):
             verdict = yield from self._visit(percent, tolerated_change)
@@ -352,6 +357,25 @@ class _Match:
         span = np.geomspace(0.75 * min(axes), 1.2 * max(axes), 120)
         return self.evidence.cooler_over_speed(span, self.hands.pump_percent)
 
+    def _learned(self) -> Learned:
+        """What a later run can start from."""
+        evidence, moves = self.evidence, self.moves
+        heard = []
+        # A setting that was still being listened to when the run stopped is no visit.
+        visits = zip(evidence.visited, evidence.settings_visited, evidence.levels, strict=False)
+        for index, (visit, setting, level) in enumerate(visits):
+            if setting.rpm > 0 and not evidence.doubts(index):
+                percent = visit.actuators[self.hands.fans[0]].duty_percent
+                heard.append(LearnedSetting(percent, setting.rpm, setting.pump_percent, level))
+        return replace(
+            self.earlier,
+            settings=(*self.earlier.settings, *heard),
+            running_percent=moves.range.running_percent,
+            standing_percent=moves.range.standing_percent,
+            time_constants_s=moves.pace.seen_s,
+            listening=self.known,
+        )
+
     def _loudness(self) -> CoolerLoudness | None:
         """Loudness at the last setting, where one was asked for."""
         wanted, colour = self.request.loudness, self.evidence.visited[-1].colour
@@ -394,13 +418,16 @@ class _Match:
             visited=tuple(evidence.visited),
             curve=self._curve(),
             posterior=evidence.posterior,
+            learned=self._learned(),
             listened_s=round(self.hands.listened_s, 1),
             bench_s=round(self.hands.bench_s, 1),
             warnings=tuple(self.warnings),
         )
 
 
-def match(request: MatchRequest, bench: BenchDescription) -> Steps[MatchResult]:
+def match(
+    request: MatchRequest, bench: BenchDescription, learned: Learned = NOTHING_LEARNED
+) -> Steps[MatchResult]:
     """Match one cooler to a target level.
 
     Parameters
@@ -409,6 +436,8 @@ def match(request: MatchRequest, bench: BenchDescription) -> Steps[MatchResult]:
         Target, tolerance, floor and what to do with a pump.
     bench : BenchDescription
         What can be set, and its limits.
+    learned : Learned, optional
+        What is known of this cooler on this bench from earlier.
 
     Returns
     -------
@@ -421,4 +450,4 @@ def match(request: MatchRequest, bench: BenchDescription) -> Steps[MatchResult]:
     InputError
         At the first step, if the bench has no fan or the pump duty is outside its limits.
     """
-    return (yield from _Match(request, bench).run())
+    return (yield from _Match(request, bench, learned).run())

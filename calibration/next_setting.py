@@ -52,7 +52,7 @@ def most_probable_speed(
     # even the nearest misses by far, it is as wide as that: else the speed that is known least
     # would win over the one that comes nearest.
     nearest_db = float(np.abs(mean_db - target_db).min())
-    reach = np.hypot(sd_db, max(tolerance_db, nearest_db))
+    reach = np.hypot(sd_db, max(0.5 * tolerance_db, nearest_db))
     score = np.exp(-0.5 * ((mean_db - target_db) / reach) ** 2) / reach
     best = int(np.argmax(score))
     for first in (best - 1, best):

@@ -11,6 +11,7 @@ from acoustic.errors import InputError
 from acoustic.signals import Samples
 from calibration.fan_noise import Estimate, NoisePosterior
 from calibration.goal import CoolerLoudness, LoudnessTarget, SoundColour
+from calibration.learned import Learned
 
 __all__ = [
     "FLOOR_WANDER_DB",
@@ -163,6 +164,8 @@ class MatchResult:
     """Level over speed at the last pump setting."""
     posterior: NoisePosterior | None
     """Everything that is believed of the cooler; None before a setting was heard."""
+    learned: Learned
+    """What a later run on the same cooler can start from."""
     listened_s: float
     """Sound that was listened to for levels, in seconds."""
     bench_s: float

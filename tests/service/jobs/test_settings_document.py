@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from calibration.fan_noise import Estimate
+from calibration.learned import Learned
 from calibration.results import MatchedActuator, MatchRequest, MatchResult
 from service.documents.matched_settings import MatchedSettingsDocument
 from service.errors import DocumentError
@@ -40,6 +41,7 @@ def result(**changes):
         "visited": (),
         "curve": None,
         "posterior": None,
+        "learned": Learned(),
         "listened_s": 31.0,
         "bench_s": 62.0,
         "warnings": ("Mind the hum.", "And the door."),
