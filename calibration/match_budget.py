@@ -90,11 +90,7 @@ def _causes(posterior: NoisePosterior, floor: FloorReading | None) -> list[Compo
             "listening here", float(noise_sd_db[-1]), sensitivity=float(weights.readings[-1])
         ),
         _sum("listening at other speeds", (weights.readings[:-1] * noise_sd_db[:-1]) ** 2),
-        Component(
-            "levels of another day",
-            priors.earlier_sd_db,
-            sensitivity=_of_earlier(posterior, weights),
-        ),
+        _of_another_day(posterior, weights),
         _sum("fan's level over speed", law),
         _sum("coming back to a speed", repeated * of_fans**2),
         _sum("pump's level", pumps),
