@@ -15,10 +15,12 @@ from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError, field_s
 from acoustic.loudness_bands import LOUDNESS_BANDS
 from acoustic.signals import Samples
 from calibration.bench_state import BenchDescription, BenchState
+from calibration.learned import NOTHING_LEARNED, Learned
 from calibration.results import MatchRequest, MatchResult
 from calibration.steps import Heard, Listen, Observation, Remark, SetDuty, Step
 from service.clock import utc_text
 from service.documents.base import Document, Part
+from service.documents.learned import LearnedPart
 from service.documents.validation import problem_in
 from service.errors import DocumentError
 
@@ -45,6 +47,18 @@ class TrailHeader(Document):
     """What could be set."""
     pascal_per_unit: float
     """Calibration that the levels were made with."""
+    learned: LearnedPart | None = None
+    """What was known of the cooler beforehand; null where nothing was."""
+
+    def known_before(self) -> Learned:
+        """Return what was known of the cooler beforehand.
+
+        Raises
+        ------
+        DocumentError
+            If it was made by another version.
+        """
+        return NOTHING_LEARNED if self.learned is None else self.learned.to_learned()
 
     @field_serializer("time")
     def _time_text(self, time: AwareDatetime) -> str:

@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterable
 from typing import Final
 
 from calibration.bench_hands import RunStopped, Steps
+from calibration.learned import NOTHING_LEARNED, Learned
 from calibration.matching import match
 from calibration.results import MatchRequest, MatchResult
 from calibration.steps import Heard, Listen, Observation, Remark, SetDuty, Step
@@ -26,6 +27,7 @@ def match_cooler(
     keep: Callable[[str], None],
     tell: Callable[[str], None],
     heard: Callable[[Heard], None] = lambda _: None,
+    learned: Learned = NOTHING_LEARNED,
 ) -> MatchResult:
     """Match the cooler on a bench to a target level.
 
@@ -45,6 +47,8 @@ def match_cooler(
         Given each remark for the person at the bench.
     heard : callable, optional
         Given everything that is heard, for a live view.
+    learned : Learned, optional
+        What is known of this cooler on this bench from earlier.
 
     Returns
     -------
@@ -62,7 +66,7 @@ def match_cooler(
     InputError
         If the request does not fit the bench.
     """
-    loop = match(request, bench.describe())
+    loop = match(request, bench.describe(), learned)
     answer: Observation = None
     try:
         # The first step asks nothing of the bench yet: a request that does not fit it fails here.
@@ -143,7 +147,7 @@ def replay(header: TrailHeader, steps: Iterable[TrailStep]) -> MatchResult:
         If the loop asks for other steps than the trail holds: it was made by another version, or
         is incomplete.
     """
-    loop = match(header.request, header.bench)
+    loop = match(header.request, header.bench, header.known_before())
     answer: Observation = None
     try:
         for number, taken in enumerate(steps, start=1):

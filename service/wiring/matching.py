@@ -4,9 +4,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 from acoustic.microphone_response import MicrophoneResponse
+from calibration.learned import NOTHING_LEARNED, Learned
 from calibration.results import MatchRequest, MatchResult
 from service.clock import utc_now
 from service.documents.calibration import CalibrationDocument
+from service.documents.learned import LearnedPart
 from service.documents.matched_settings import CoolerPart
 from service.documents.trail import TrailHeader, result_line
 from service.jobs.discrete_tones import tones_in
@@ -29,6 +31,7 @@ def match_and_record(
     response: MicrophoneResponse | None = None,
     trail_path: Path,
     tell: Callable[[str], None],
+    learned: Learned = NOTHING_LEARNED,
 ) -> tuple[MatchResult, CoolerPart]:
     """Match one cooler and keep the trail of every step.
 
@@ -50,6 +53,8 @@ def match_and_record(
         Where the trail goes.
     tell : callable
         Given each remark for the person at the bench.
+    learned : Learned, optional
+        What is known of this cooler on this bench from earlier.
 
     Returns
     -------
@@ -72,9 +77,10 @@ def match_and_record(
         request=request,
         bench=description,
         pascal_per_unit=sound.pascal_per_unit,
+        learned=None if learned == NOTHING_LEARNED else LearnedPart.of(learned),
     )
     with TrailFile(trail_path, header) as trail:
-        result = match_cooler(request, bench, listener, keep=trail.add, tell=tell)
+        result = match_cooler(request, bench, listener, keep=trail.add, tell=tell, learned=learned)
         trail.add(result_line(result))
     kept = listener.kept_sound()
     tones = tones_in(kept) if kept is not None and result.actuators is not None else []

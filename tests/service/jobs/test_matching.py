@@ -2,6 +2,7 @@
 
 import warnings
 from contextlib import contextmanager
+from dataclasses import replace as with_changes
 from datetime import UTC, datetime
 
 import numpy as np
@@ -13,6 +14,7 @@ from calibration.results import FloorReading, MatchRequest
 from service.bench.client import BenchClient
 from service.bench.guard import BenchGuard
 from service.bench.serving import BenchServer
+from service.documents.learned import LearnedPart
 from service.documents.trail import TrailHeader, parse_step, result_line
 from service.errors import (
     CaptureError,
@@ -50,7 +52,7 @@ def simulated(name, seed=4, **surroundings):
             client.close()
 
 
-def run(plant, client, calibration, *, source=None, request=REQUEST, keep=None, heard=None):
+def run(plant, client, calibration, *, source=None, request=REQUEST, keep=None, **more):
     """Match with usual arguments."""
     listener = LevelListener(
         CalibratedSound(source or SimulatedSource(plant), calibration),
@@ -62,7 +64,7 @@ def run(plant, client, calibration, *, source=None, request=REQUEST, keep=None, 
         listener,
         keep=(lambda _: None) if keep is None else keep,
         tell=lambda _: None,
-        heard=(lambda _: None) if heard is None else heard,
+        **more,
     )
 
 
@@ -112,6 +114,37 @@ def test_the_trail_replays_to_the_same_result(calibrated):
         replay(header, steps[:-1])
     with pytest.raises(DocumentError, match="version"):
         replay(header, steps[1:])
+
+
+def test_a_match_that_starts_from_an_earlier_one_replays_too(calibrated):
+    """What was known beforehand stands in the trail to the last digit."""
+    lines = []
+    with simulated("Fjord 140") as (plant, _, client):
+        first = run(plant, client, calibrated(48_000, 6.4))
+        lower = with_changes(REQUEST, target_db=36.0)
+        header = TrailHeader(
+            time=TIME,
+            cooler="Fjord 140",
+            request=lower,
+            bench=client.describe(),
+            pascal_per_unit=6.4,
+            learned=LearnedPart.of(first.learned),
+        )
+        second = run(
+            plant,
+            client,
+            calibrated(48_000, 6.4),
+            request=lower,
+            keep=lines.append,
+            learned=first.learned,
+        )
+    header = TrailHeader.from_json(header.model_dump_json(by_alias=True), "the header")
+    steps = [parse_step(line, "a line") for line in lines]
+
+    assert first.learned.settings
+    assert second.outcome == "matched"
+    assert second.learned.settings[: len(first.learned.settings)] == first.learned.settings
+    assert result_line(replay(header, steps)) == result_line(second)
 
 
 def test_dropped_sound_never_enters_a_level(calibrated):
