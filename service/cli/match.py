@@ -5,8 +5,11 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from service.cli.at_the_bench import AtTheBench, SeriesInput
 from service.cli.options import (
     AsJson,
+    BenchToken,
+    BenchUrl,
     CalibrationFile,
     Channels,
     ConfigFile,
@@ -16,11 +19,12 @@ from service.cli.options import (
     ResponseFile,
     ShowBudget,
 )
-from service.cli.runtime import Session, open_session, remark
+from service.cli.runtime import Session, open_session
 
 if TYPE_CHECKING:
     from calibration.results import MatchRequest
-    from service.documents.matched_settings import MatchedSettingsDocument
+    from service.wiring.series_plan import SeriesPlan
+    from service.wiring.series_progress import SeriesProgress
 
 __all__ = ["match"]
 
@@ -28,31 +32,31 @@ __all__ = ["match"]
 def match(
     *,
     cooler: Annotated[
-        str, typer.Option("--cooler", metavar="NAME", help="What is mounted.", show_default=False)
-    ],
-    bench: Annotated[
-        str | None,
+        list[str],
         typer.Option(
-            "--bench",
-            metavar="URL",
-            help="Bench control API, with any path prefix.",
+            "--cooler",
+            metavar="NAME",
+            help="What is mounted; several are mounted one after another.",
             show_default=False,
         ),
-    ] = None,
+    ],
+    bench: BenchUrl = None,
     input_text: InputText = None,
     calibration: CalibrationFile = None,
     response: ResponseFile = None,
     target_db: Annotated[
-        float | None,
+        list[float] | None,
         typer.Option(
-            "--target-db", help="Level to reach, dB(A) [default: 40].", show_default=False
+            "--target-db",
+            help="Level to reach, dB(A); several are reached in one go [default: 40].",
+            show_default=False,
         ),
     ] = None,
     target_sone: Annotated[
-        float | None,
+        list[float] | None,
         typer.Option(
             "--target-sone",
-            help="Loudness to reach instead, in sone (ISO 532-1).",
+            help="Loudness to reach instead, in sone (ISO 532-1); or several.",
             show_default=False,
         ),
     ] = None,
@@ -103,16 +107,17 @@ def match(
             "--out",
             metavar="FILE",
             show_default=False,
-            help="Where the settings go, with table, pictures and trail beside [default: in the "
-            "data folder].",
+            help="Where the settings go, with table, pictures and trail beside; of several "
+            "targets each has it in its name [default: in the data folder].",
         ),
     ] = None,
-    token: Annotated[
-        str | None,
+    fresh: Annotated[
+        bool,
         typer.Option(
-            "--bench-token", help="Token of a bench that asks for one.", show_default=False
+            "--fresh", help="Do everything anew, whatever a run that broke off has done or heard."
         ),
-    ] = None,
+    ] = False,
+    token: BenchToken = None,
     rate_hz: RateHz = None,
     channels: Channels = None,
     config: ConfigFile = None,
@@ -120,16 +125,19 @@ def match(
     show_budget: ShowBudget = False,
     as_json: AsJson = False,
 ) -> int:
-    """Match one cooler to a target level.
+    """Match coolers to target levels.
 
     Lowers fan and pump speeds: run it only under a load whose temperature is watched, and keep
     hands, hair and cables away from the blades.
     """
+    from service.cli.match_result import print_results, show_budgets
+    from service.wiring.series_plan import SeriesPlan
+
     session = open_session(config, data)
-    request = _request(
+    requests = _requests(
         session,
-        target_db=target_db,
-        target_sone=target_sone,
+        target_db=target_db or [],
+        target_sone=target_sone or [],
         sound_field=sound_field,
         tolerance_db=tolerance_db,
         applies_to=applies_to,
@@ -137,43 +145,39 @@ def match(
         pump_duty_percent=pump_duty_percent,
         follows=pump_follows,
     )
-    settings, files = _run(
+    plan = SeriesPlan(tuple(cooler), requests, out)
+    series = _run(
         session,
-        request,
-        cooler,
+        plan,
         bench=bench,
         token=token,
-        input_text=input_text,
-        calibration=calibration,
-        response=response,
-        rate_hz=rate_hz,
-        channels=channels,
-        out=out,
+        inputs=SeriesInput(session, input_text, calibration, response, rate_hz, channels),
+        fresh=fresh,
     )
-    if as_json:
-        from service.storage.document_files import read_document_text
-
-        print(read_document_text(files[0], "document"), end="")
-    else:
-        _show(settings, files)
+    settings = series.documents()
+    print_results(settings, series.paths, as_json=as_json)
     if show_budget:
-        _show_budget(settings)
-    return {"matched": 0, "stopped": 3}.get(settings.coolers[0].outcome, 1)
+        show_budgets(settings)
+    outcomes = [part.outcome for document in settings for part in document.coolers]
+    if "stopped" in outcomes:
+        return 3
+    whole = len(outcomes) == len(plan.coolers) * len(plan.requests)
+    return 0 if whole and set(outcomes) == {"matched"} else 1
 
 
-def _request(
+def _requests(
     session: Session,
     *,
-    target_db: float | None,
-    target_sone: float | None,
+    target_db: list[float],
+    target_sone: list[float],
     sound_field: str,
     tolerance_db: float | None,
     applies_to: str,
     floor: Path | None,
     pump_duty_percent: float | None,
     follows: bool,
-) -> "MatchRequest":
-    """Put together what is asked of the match."""
+) -> tuple["MatchRequest", ...]:
+    """Put together what is asked of the matches, one for each target."""
     from calibration.goal import LoudnessTarget
     from calibration.results import MatchRequest
     from service.documents.floor import FloorDocument
@@ -185,87 +189,54 @@ def _request(
         raise SettingsError("Give either --pump-duty-percent or --pump-follows, not both.")
     if applies_to not in ("cooler", "reading"):
         raise SettingsError(f"--applies-to is 'cooler' or 'reading', not {applies_to!r}.")
-    if target_db is not None and target_sone is not None:
+    if target_db and target_sone:
         raise SettingsError("Give either --target-db or --target-sone, not both.")
     if sound_field not in ("free", "diffuse"):
         raise SettingsError(f"--sound-field is 'free' or 'diffuse', not {sound_field!r}.")
-    loudness = None
-    if target_sone is not None:
-        loudness = LoudnessTarget(target_sone, "free" if sound_field == "free" else "diffuse")
-    elif target_db is None:
-        target_db = session.settings.target_db
+    field: Literal["free", "diffuse"] = "free" if sound_field == "free" else "diffuse"
+    targets: list[tuple[float | None, LoudnessTarget | None]] = [
+        (None, LoudnessTarget(sone, field)) for sone in target_sone
+    ]
+    if not targets:
+        targets = [(level_db, None) for level_db in target_db or [session.settings.target_db]]
     known = None
     if floor is not None:
         document = FloorDocument.from_json(read_document_text(floor, "room floor"), str(floor))
         known = floor_reading(document)
     fixed: Literal["fixed", "automatic"] = "automatic" if pump_duty_percent is None else "fixed"
-    return MatchRequest(
-        target_db=target_db,
-        loudness=loudness,
-        tolerance_db=session.settings.tolerance_db if tolerance_db is None else tolerance_db,
-        applies_to="cooler" if applies_to == "cooler" else "reading",
-        floor=known,
-        pump="follows" if follows else fixed,
-        pump_duty_percent=pump_duty_percent,
+    return tuple(
+        MatchRequest(
+            target_db=level_db,
+            loudness=loudness,
+            tolerance_db=session.settings.tolerance_db if tolerance_db is None else tolerance_db,
+            applies_to="cooler" if applies_to == "cooler" else "reading",
+            floor=known,
+            pump="follows" if follows else fixed,
+            pump_duty_percent=pump_duty_percent,
+        )
+        for level_db, loudness in targets
     )
 
 
 def _run(
     session: Session,
-    request: "MatchRequest",
-    cooler: str,
+    plan: "SeriesPlan",
     *,
     bench: str | None,
     token: str | None,
-    input_text: str | None,
-    calibration: Path | None,
-    response: Path | None,
-    rate_hz: int | None,
-    channels: int | None,
-    out: Path | None,
-) -> tuple["MatchedSettingsDocument", list[Path]]:
-    """Do the match and write what it comes to."""
-    from service.bench.client import BenchClient
-    from service.clock import utc_now
-    from service.errors import SettingsError
-    from service.jobs.settings_document import settings_document
-    from service.reports.level_picture import LevelPanel
-    from service.storage.document_files import read_document_text, save_text
-    from service.storage.names import file_stem
-    from service.wiring.matching import match_and_record
-    from service.wiring.series import write_series
+    inputs: SeriesInput,
+    fresh: bool,
+) -> "SeriesProgress":
+    """Do the matches and write what they come to."""
+    from service.wiring.match_series import run_series
 
-    url = bench or session.settings.bench
-    if not url:
-        raise SettingsError("No bench is named; give --bench URL, or set it in the configuration.")
-    stem = f"{utc_now():%Y%m%dT%H%M%SZ}-{file_stem(cooler)}"
-    if out is None:
-        out = session.data_folder / "matches" / f"{stem}.json"
-    _check_out(out)
-    # The trail grows in the data folder, so that an interrupted run leaves its evidence there and
-    # nothing unfinished beside the settings.
-    trail_path = session.data_folder / "trails" / f"{stem}.trail.jsonl"
-    client = BenchClient(url, token=token or session.settings.bench_token)
-    try:
-        with session.open_input(input_text, rate_hz=rate_hz, channels=channels) as source:
-            document = session.calibration(calibration, source)
-            result, part = match_and_record(
-                cooler,
-                request,
-                client,
-                source,
-                document,
-                response=session.response(response, document),
-                trail_path=trail_path,
-                tell=remark,
-            )
-    finally:
-        client.close()
-    settings = settings_document(request, [part], time=utc_now(), calibration=document, drift=None)
-    files = write_series(out, settings, [LevelPanel(cooler, request, result)])
-    files.append(out.with_suffix(".trail.jsonl"))
-    save_text(files[-1], read_document_text(trail_path, "trail"))
-    return settings, files
+    if plan.out is not None:
+        for path in plan.paths(plan.out):
+            _check_out(path)
+    with session.open_bench(bench, token) as client:
+        return run_series(
+            plan, client, inputs.open, AtTheBench(), data_folder=session.data_folder, fresh=fresh
+        )
 
 
 def _check_out(out: Path) -> None:
@@ -279,45 +250,3 @@ def _check_out(out: Path) -> None:
         )
     if out.is_dir() or (out.parent.exists() and not out.parent.is_dir()):
         raise SettingsError(f"--out {out} is no name for a file; choose another.")
-
-
-def _show_budget(settings: "MatchedSettingsDocument") -> None:
-    """Print what the intervals are made of."""
-    from service.cli.budget_table import show_budget, show_comparison
-    from service.documents.budget import budget_from
-
-    (part,) = settings.coolers
-    if part.level is None or not part.level.budget:
-        remark(f"{part.cooler} was given no level, so there is no budget to print")
-        return
-    whole = budget_from(part.level.budget, settings.chain.budget)
-    show_budget(f"level of {part.cooler}, calibration apart", budget_from(part.level.budget))
-    show_budget(f"level of {part.cooler} against the true sound pressure level", whole)
-    show_comparison(whole)
-
-
-def _show(settings: "MatchedSettingsDocument", files: list[Path]) -> None:
-    """Print the result for a person."""
-    (part,) = settings.coolers
-    print(f"{part.cooler}: {part.outcome}. {part.why}")
-    for name, setting in (part.settings or {}).items():
-        speed = "" if setting.rpm is None else f", {setting.rpm:.0f} rpm"
-        print(f"  {name}: {setting.duty_percent:.1f} % duty{speed}")
-    if part.level is not None and part.margin_db is not None:
-        print(
-            f"  level: {part.level.LAeq_db:.2f} +-{part.level.U95_db:.2f} dB(A), "
-            f"{part.margin_db:.1f} dB over the floor of {part.floor.LAeq_db:.1f} dB(A)"
-        )
-        if part.level.loudness is not None:
-            loudness = part.level.loudness
-            print(
-                f"  loudness: {loudness.N_sone:.2f} +-{loudness.U95_sone:.2f} sone "
-                f"({loudness.LN_phon:.1f} phon, {loudness.field} field)"
-            )
-    print(
-        f"  {part.settings_visited} settings, {part.listened_s:.0f} s listened, "
-        f"{part.bench_s:.0f} s in all"
-    )
-    for text in part.warnings:
-        print(f"  note: {text}")
-    print(f"settings: {files[0]} (table, pictures and trail beside it)")

@@ -7,6 +7,8 @@ import typer
 
 __all__ = [
     "AsJson",
+    "BenchToken",
+    "BenchUrl",
     "CalibrationFile",
     "Channels",
     "ConfigFile",
@@ -25,6 +27,19 @@ InputText = Annotated[
         help="device:NAME, file:PATH, exec:COMMAND or simulated:NAME.",
         show_default=False,
     ),
+]
+BenchUrl = Annotated[
+    str | None,
+    typer.Option(
+        "--bench",
+        metavar="URL",
+        help="Bench control API, with any path prefix.",
+        show_default=False,
+    ),
+]
+BenchToken = Annotated[
+    str | None,
+    typer.Option("--bench-token", help="Token of a bench that asks for one.", show_default=False),
 ]
 RateHz = Annotated[
     int | None,

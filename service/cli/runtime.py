@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from acoustic.microphone_response import MicrophoneResponse
     from service.documents.calibration import CalibrationDocument
-    from service.ports import SoundSource
+    from service.ports import BenchConnection, SoundSource
     from service.settings import Settings
 
 __all__ = ["Session", "open_session", "print_json", "remark"]
@@ -78,6 +78,29 @@ class Session:
             yield source
         finally:
             source.close()
+
+    @contextmanager
+    def open_bench(self, url: str | None, token: str | None) -> Iterator["BenchConnection"]:
+        """Reach the bench; on every way out its lease and the connection are given up.
+
+        Raises
+        ------
+        SettingsError
+            If none is named anywhere.
+        """
+        from service.bench.client import BenchClient
+        from service.errors import SettingsError
+
+        url = url or self.settings.bench
+        if not url:
+            raise SettingsError(
+                "No bench is named; give --bench URL, or set it in the configuration."
+            )
+        client = BenchClient(url, token=token or self.settings.bench_token)
+        try:
+            yield client
+        finally:
+            client.close()
 
     def calibration(self, given: Path | None, source: "SoundSource") -> "CalibrationDocument":
         """Return the calibration to use: the named one, else the newest kept of this input.

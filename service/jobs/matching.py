@@ -13,7 +13,7 @@ from service.errors import DocumentError, LeaseLost, SafetyStop
 from service.jobs.listening import LevelListener
 from service.ports import BenchConnection
 
-__all__ = ["HOLDER", "match_cooler", "replay"]
+__all__ = ["HOLDER", "learned_until_interrupted", "match_cooler", "replay"]
 
 HOLDER: Final = "evenhush match"
 """Who holds the lease, as the bench shows it."""
@@ -147,18 +147,53 @@ def replay(header: TrailHeader, steps: Iterable[TrailStep]) -> MatchResult:
         If the loop asks for other steps than the trail holds: it was made by another version, or
         is incomplete.
     """
-    loop = match(header.request, header.bench, header.known_before())
-    answer: Observation = None
     try:
-        for number, taken in enumerate(steps, start=1):
-            asked = loop.send(answer)
-            if asked != taken.step():
-                raise DocumentError(
-                    f"Step {number} of the trail is {taken.step()}, but this version asks for "
-                    f"{asked}; replay it with the version that made it."
-                )
-            answer = taken.answer()
-        loop.send(answer)
+        _follow(_loop_of(header), steps)
     except StopIteration as end:
         return _result_of(end)
     raise DocumentError("The trail ends before the match does: the run was interrupted.")
+
+
+def learned_until_interrupted(header: TrailHeader, steps: Iterable[TrailStep]) -> Learned:
+    """Find what a match had learned when it was interrupted.
+
+    Parameters
+    ----------
+    header : TrailHeader
+        What was asked of which bench.
+    steps : iterable of TrailStep
+        Every step that was answered, in order.
+
+    Returns
+    -------
+    Learned
+        What a later run on the same cooler can start from.
+
+    Raises
+    ------
+    DocumentError
+        If the trail was made by another version.
+    """
+    loop = _loop_of(header)
+    try:
+        _follow(loop, steps)
+    except StopIteration as end:
+        return _result_of(end).learned
+    return _stopped(loop, "The run was interrupted.").learned
+
+
+def _loop_of(header: TrailHeader) -> Steps[MatchResult]:
+    """Start the loop that a trail comes from."""
+    return match(header.request, header.bench, header.known_before())
+
+
+def _follow(loop: Steps[MatchResult], steps: Iterable[TrailStep]) -> None:
+    """Give a loop the answers of a trail; its end is a StopIteration."""
+    asked = next(loop)
+    for number, taken in enumerate(steps, start=1):
+        if asked != taken.step():
+            raise DocumentError(
+                f"Step {number} of the trail is {taken.step()}, but this version asks for "
+                f"{asked}; replay it with the version that made it."
+            )
+        asked = loop.send(taken.answer())

@@ -2,16 +2,20 @@
 
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Final, Self
 
 from service.documents.trail import TrailHeader, TrailStep, parse_step
 from service.errors import DocumentError, StorageError
 from service.storage.document_files import make_folder
 
-__all__ = ["TrailFile", "read_trail"]
+__all__ = ["TRAIL_ENDING", "TrailFile", "newest_trail", "read_trail", "trail_stamp"]
+
+TRAIL_ENDING: Final = ".trail.jsonl"
+"""How the name of every trail ends."""
 
 
 class TrailFile:
@@ -98,9 +102,11 @@ def read_trail(path: Path) -> tuple[TrailHeader, Iterator[TrailStep], dict[str, 
         If it cannot be read or is no trail.
     """
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise DocumentError(f"The trail {path} cannot be read: {error}.") from error
+    # A line without its end was being written when the machine or the program stopped.
+    lines = text[: text.rfind("\n") + 1].splitlines()
     if not lines:
         raise DocumentError(f"The trail {path} is empty.")
     header = TrailHeader.from_json(lines[0], f"The first line of {path}")
@@ -110,6 +116,42 @@ def read_trail(path: Path) -> tuple[TrailHeader, Iterator[TrailStep], dict[str, 
         result = _result_of(steps.pop(), path)
     numbered = enumerate(steps, start=2)
     return header, (parse_step(line, f"Line {n} of {path}") for n, line in numbered), result
+
+
+def newest_trail(folder: Path, since: datetime, fits: Callable[[TrailHeader], bool]) -> Path | None:
+    """Find the newest trail of a kind.
+
+    Parameters
+    ----------
+    folder : Path
+        Where trails stand.
+    since : datetime
+        When it began at the earliest.
+    fits : callable
+        Tells by a trail's first line whether it is of that kind.
+
+    Returns
+    -------
+    Path or None
+        Its file; None where there is none.
+    """
+    earliest = trail_stamp(since)
+    # Their names begin with their time, so that old ones need not be opened.
+    recent = (path for path in folder.glob(f"*{TRAIL_ENDING}") if path.name >= earliest)
+    for path in sorted(recent, reverse=True):
+        try:
+            header = read_trail(path)[0]
+        except DocumentError:
+            continue
+        if fits(header):
+            return path
+    return None
+
+
+def trail_stamp(time: datetime) -> str:
+    """Return how the name of a trail that begins at a time begins."""
+    utc = time.astimezone(UTC)
+    return f"{utc:%Y%m%dT%H%M%S}{utc.microsecond // 1000:03d}Z"
 
 
 def _result_of(line: str, path: Path) -> dict[str, object]:
