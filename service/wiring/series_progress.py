@@ -7,7 +7,7 @@ from typing import Final
 
 from acoustic.errors import EvenhushError
 from calibration.bench_state import BenchDescription
-from calibration.learned import NOTHING_LEARNED, OTHER_DAY_SD_DB, Learned
+from calibration.learned import NOTHING_LEARNED, Learned
 from calibration.results import MatchRequest, MatchResult
 from service.clock import utc_now
 from service.documents.calibration import CalibrationDocument
@@ -28,6 +28,8 @@ __all__ = ["RESUMED_WITHIN", "DoneMatch", "SeriesProgress", "learned_from_broken
 
 RESUMED_WITHIN: Final = timedelta(hours=12)
 """A run that broke off longer ago belongs to another day."""
+_MOUNTED_AGAIN_SD_DB: Final = 0.1
+"""How far all levels move together when a cooler is mounted again under the same microphone."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,6 +76,7 @@ class SeriesProgress:
         self._calibration = calibration
         self._notes = notes
         self._done: dict[tuple[str, int], DoneMatch] = {}
+        self._written: dict[int, MatchedSettingsDocument] = {}
         now = utc_now()
         note = None if fresh else notes.read()
         if note is None or note.time < now - RESUMED_WITHIN:
@@ -124,8 +127,9 @@ class SeriesProgress:
         return _of_another_hour(known[-1]) if known else NOTHING_LEARNED
 
     def documents(self) -> list[MatchedSettingsDocument]:
-        """Return the settings of each target as far as they are known, in the order asked."""
-        return [self._document(target) for target in range(len(self.plan.requests))]
+        """Return the settings of each target as they were written, in the order asked."""
+        targets = range(len(self.plan.requests))
+        return [self._written.get(target) or self._document(target) for target in targets]
 
     def _of_target(self, target: int) -> list[DoneMatch]:
         found = [self._done.get((cooler, target)) for cooler in self.plan.coolers]
@@ -158,7 +162,8 @@ class SeriesProgress:
             if not matches:
                 continue
             panels = [LevelPanel(done.part.cooler, done.request, done.result) for done in matches]
-            write_series(path, self._document(target), panels)
+            self._written[target] = self._document(target)
+            write_series(path, self._written[target], panels)
             for done in matches:
                 name = path.stem
                 if len(self.plan.coolers) > 1:
@@ -216,4 +221,4 @@ def learned_from_broken_match(
 
 def _of_another_hour(learned: Learned) -> Learned:
     """What is left of it after a break in which the cooler may have been mounted again."""
-    return replace(learned, offset_sd_db=OTHER_DAY_SD_DB)
+    return replace(learned, offset_sd_db=max(learned.offset_sd_db, _MOUNTED_AGAIN_SD_DB))

@@ -79,6 +79,8 @@ MATCH = (
         ((*MATCH, "--pump-follows", "--pump-duty-percent", "50"), "not both"),
         ((*MATCH, "--target-db", "40", "--target-sone", "2"), "not both"),
         ((*MATCH, "--target-sone", "0"), "sone"),
+        ((*MATCH, "--target-db", "40", "--target-db", "40"), "twice"),
+        ((*MATCH, "--cooler", "x"), "twice"),
         ((*MATCH, "--target-sone", "2", "--sound-field", "far"), "'far'"),
         (("match", "--cooler", "X", "--input", "good.wav"), "--bench"),
         ((*MATCH, "--out", "x.csv"), "x.csv"),
