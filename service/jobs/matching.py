@@ -3,13 +3,14 @@
 from collections.abc import Callable, Iterable
 from typing import Final
 
-from calibration.bench_hands import RunStopped, Steps
+from calibration.bench_hands import Steps
 from calibration.learned import NOTHING_LEARNED, Learned
 from calibration.matching import match
 from calibration.results import MatchRequest, MatchResult
-from calibration.steps import Heard, Listen, Observation, Remark, SetDuty, Step
+from calibration.steps import Heard, Observation, Step
 from service.documents.trail import TrailHeader, TrailStep, step_line
-from service.errors import DocumentError, LeaseLost, SafetyStop
+from service.errors import DocumentError
+from service.jobs.driving import drive, end_as_stopped
 from service.jobs.listening import LevelListener
 from service.ports import BenchConnection
 
@@ -66,64 +67,15 @@ def match_cooler(
     InputError
         If the request does not fit the bench.
     """
+
+    def keep_and_show(step: Step, answer: Observation) -> None:
+        """Add a line to the trail, and show what was heard."""
+        keep(step_line(step, answer))
+        if isinstance(answer, Heard):
+            heard(answer)
+
     loop = match(request, bench.describe(), learned)
-    answer: Observation = None
-    try:
-        # The first step asks nothing of the bench yet: a request that does not fit it fails here.
-        step = next(loop)
-        bench.acquire(HOLDER)
-        while True:
-            answer = _carry_out(step, bench, listener, tell)
-            keep(step_line(step, answer))
-            if isinstance(answer, Heard):
-                heard(answer)
-            step = loop.send(answer)
-    except StopIteration as end:
-        return _result_of(end)
-    except SafetyStop as stop:
-        return _stopped(loop, str(stop))
-    except LeaseLost:
-        # A bench that took over to protect its hardware has ended our lease with that.
-        state = bench.state()
-        if state.control != "safe":
-            raise
-        return _stopped(loop, f"The bench took over to protect the hardware: {state.why}.")
-    finally:
-        loop.close()
-        bench.release()
-
-
-def _carry_out(
-    step: Step, bench: BenchConnection, listener: LevelListener, tell: Callable[[str], None]
-) -> Observation:
-    """Do one step and return its answer."""
-    match step:
-        case SetDuty(duties):
-            state = bench.set_duty(duties)
-            listener.forget_sound()
-            return state
-        case Listen(seconds):
-            taken = listener.take(seconds)
-            return Heard(taken.levels_db, taken.valid, bench.state(), taken.bands_db)
-        case Remark(text):
-            tell(text)
-            return None
-
-
-def _stopped(loop: Steps[MatchResult], why: str) -> MatchResult:
-    """Let the loop end as a run that was stopped."""
-    try:
-        loop.throw(RunStopped(why))
-    except StopIteration as end:
-        return _result_of(end)
-    raise AssertionError("A stopped run asked for another step.")
-
-
-def _result_of(end: StopIteration) -> MatchResult:
-    """Return what a loop ended with."""
-    result = end.value
-    assert isinstance(result, MatchResult)  # noqa: S101 - what a loop returns
-    return result
+    return drive(loop, HOLDER, bench, listener, keep=keep_and_show, tell=tell)
 
 
 def replay(header: TrailHeader, steps: Iterable[TrailStep]) -> MatchResult:
@@ -179,7 +131,14 @@ def learned_until_interrupted(header: TrailHeader, steps: Iterable[TrailStep]) -
         _follow(loop, steps)
     except StopIteration as end:
         return _result_of(end).learned
-    return _stopped(loop, "The run was interrupted.").learned
+    return end_as_stopped(loop, "The run was interrupted.").learned
+
+
+def _result_of(end: StopIteration) -> MatchResult:
+    """Return what a loop ended with."""
+    result = end.value
+    assert isinstance(result, MatchResult)  # noqa: S101 - what a loop returns
+    return result
 
 
 def _loop_of(header: TrailHeader) -> Steps[MatchResult]:
