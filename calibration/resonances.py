@@ -52,6 +52,10 @@ _TALLEST_DB: Final = 12.0
 """No resonance of a fan adds more than this; a door does."""
 _LEAST_REACH: Final = 0.02
 """Relative range of speed beside a candidate that belongs to it at least."""
+_MOST_REACH: Final = 0.08
+"""And at most."""
+_TOO_WIDE: Final = 0.5
+"""What stands out over a larger relative range of speed is a law that does not fit there."""
 _WIDEST: Final = 0.25
 """No resonance spans a larger relative range of speed."""
 
@@ -216,7 +220,8 @@ def candidates(law: SpeedLaw, glide: FanLevels) -> list[Candidate]:
         centre = float((lifted * log_speed[first : last + 1]).sum() / lifted.sum())
         low, high = _crossing(log_speed, excess, top, -1), _crossing(log_speed, excess, top, 1)
         one = Candidate(centre, float(excess[top]), low, high)
-        found.append(one)
+        if high - low <= _TOO_WIDE:
+            found.append(one)
         # Its flanks are no candidates of their own, and those of others end here.
         taken = inside(one, log_speed) if one.may_be_resonance else np.zeros(left.size, np.bool_)
         taken[first : last + 1] = True
@@ -250,7 +255,7 @@ def _crossing(log_speed: Samples, excess: Samples, top: int, direction: int) -> 
 
 def flanks(candidate: Candidate) -> tuple[float, float]:
     """Lowest and highest logarithm of speed that a candidate lifts."""
-    reach = max(0.7 * (candidate.high - candidate.low), _LEAST_REACH)
+    reach = min(max(0.7 * (candidate.high - candidate.low), _LEAST_REACH), _MOST_REACH)
     return candidate.low - reach, candidate.high + reach
 
 

@@ -359,4 +359,4 @@ class SweepEvidence:
         gain = shared @ posterior.prior_inverse
         mean = prior.mean_db + gain @ (posterior.unknowns_db - posterior.prior_mean_db)
         variance = prior.sd_db**2 - gain @ shared + gain @ posterior.covariance_db2 @ gain
-        return Estimate(float(mean), float(np.sqrt(max(variance, 0.0))))
+        return Estimate(float(mean), float(np.sqrt(np.maximum(variance, 0.0))))

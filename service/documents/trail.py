@@ -18,13 +18,21 @@ from calibration.bench_state import BenchDescription, BenchState
 from calibration.learned import NOTHING_LEARNED, Learned
 from calibration.results import MatchRequest, MatchResult
 from calibration.steps import Heard, Listen, Observation, Remark, SetDuty, Step
+from calibration.sweep_results import SweepRequest, SweepResult
 from service.clock import utc_text
 from service.documents.base import Document, Part
 from service.documents.learned import LearnedPart
 from service.documents.validation import problem_in
 from service.errors import DocumentError
 
-__all__ = ["TrailHeader", "TrailStep", "parse_step", "result_line", "step_line"]
+__all__ = [
+    "SweepTrailHeader",
+    "TrailHeader",
+    "TrailStep",
+    "parse_step",
+    "result_line",
+    "step_line",
+]
 
 _STATE: Final = TypeAdapter(BenchState)
 
@@ -59,6 +67,30 @@ class TrailHeader(Document):
             If it was made by another version.
         """
         return NOTHING_LEARNED if self.learned is None else self.learned.to_learned()
+
+    @field_serializer("time")
+    def _time_text(self, time: AwareDatetime) -> str:
+        return utc_text(time)
+
+
+class SweepTrailHeader(Document):
+    """A trail of a sweep; its steps are those of a match."""
+
+    kind: ClassVar[str] = "trail of a sweep"
+
+    schema_name: Literal["evenhush.sweep-trail/1"] = Field(
+        default="evenhush.sweep-trail/1", validation_alias="schema", serialization_alias="schema"
+    )
+    time: AwareDatetime = Field(strict=False)
+    """When the sweep began."""
+    cooler: str
+    """What was swept."""
+    request: SweepRequest
+    """What was asked."""
+    bench: BenchDescription
+    """What could be set."""
+    pascal_per_unit: float
+    """Calibration that the levels were made with."""
 
     @field_serializer("time")
     def _time_text(self, time: AwareDatetime) -> str:
@@ -201,6 +233,6 @@ def _plain(value: object) -> object:
     return value
 
 
-def result_line(result: MatchResult) -> str:
+def result_line(result: MatchResult | SweepResult) -> str:
     """Return a result as the last line of a trail, with what was believed at the end."""
     return json.dumps({"result": _plain(asdict(result))}, ensure_ascii=False)

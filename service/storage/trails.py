@@ -8,6 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
 
+from service.documents.base import Document
 from service.documents.trail import TrailHeader, TrailStep, parse_step
 from service.errors import DocumentError, StorageError
 from service.storage.document_files import make_folder
@@ -25,8 +26,8 @@ class TrailFile:
     ----------
     path : Path
         Where it shall stand.
-    header : TrailHeader
-        Its first line.
+    header : Document
+        Its first line: what was asked of which bench.
 
     Raises
     ------
@@ -34,7 +35,7 @@ class TrailFile:
         If it cannot be written.
     """
 
-    def __init__(self, path: Path, header: TrailHeader) -> None:
+    def __init__(self, path: Path, header: Document) -> None:
         self.path = path
         """Where it stands."""
         make_folder(path.parent)
