@@ -17,6 +17,7 @@ from service.cli.floor import floor
 from service.cli.match import match
 from service.cli.replay import replay
 from service.cli.schema import schema
+from service.cli.sweep import sweep
 from service.errors import SafetyStop
 
 __all__ = ["app", "main"]
@@ -36,7 +37,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for command in (demo, calibrate, floor, match, analyse, bench, replay, schema):
+for command in (demo, calibrate, floor, match, sweep, analyse, bench, replay, schema):
     app.command()(command)
 app.command("demo-recordings")(demo_recordings)
 

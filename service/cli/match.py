@@ -114,7 +114,9 @@ def match(
     fresh: Annotated[
         bool,
         typer.Option(
-            "--fresh", help="Do everything anew, whatever a run that broke off has done or heard."
+            "--fresh",
+            help="Do everything anew, whatever a run that broke off has done or heard, and "
+            "whatever a sweep has found.",
         ),
     ] = False,
     token: BenchToken = None,

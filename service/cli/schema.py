@@ -18,7 +18,8 @@ def schema(
         str,
         typer.Argument(
             metavar="DOCUMENT",
-            help="matched-settings, calibration, floor, analysis, uncalibrated-analysis or trail.",
+            help="matched-settings, calibration, floor, analysis, uncalibrated-analysis, profile, "
+            "trail or sweep-trail.",
             show_default=False,
         ),
     ],
@@ -46,13 +47,16 @@ def _documents() -> dict[str, type["Document"]]:
     from service.documents.calibration import CalibrationDocument
     from service.documents.floor import FloorDocument
     from service.documents.matched_settings import MatchedSettingsDocument
-    from service.documents.trail import TrailHeader
+    from service.documents.profile import ProfileDocument
+    from service.documents.trail import SweepTrailHeader, TrailHeader
 
     return {
         "analysis": AnalysisDocument,
         "calibration": CalibrationDocument,
         "floor": FloorDocument,
         "matched-settings": MatchedSettingsDocument,
+        "profile": ProfileDocument,
+        "sweep-trail": SweepTrailHeader,
         "trail": TrailHeader,
         "uncalibrated-analysis": UncalibratedAnalysisDocument,
     }

@@ -53,7 +53,7 @@ def draw_profile(cooler: str, result: SweepResult, form: PictureForm) -> bytes:
         axes.set_xlabel("fan speed, rpm" if told else "fan duty, %")
         axes.set_ylabel("level, dB(A)")
         _set_limits(axes, result)
-        figure.legend(loc="outside lower center", ncols=6, frameon=False, fontsize=8.0)
+        figure.legend(loc="outside lower center", ncols=4, frameon=False, fontsize=8.0)
         return written(figure, form)
 
 

@@ -11,9 +11,11 @@ from calibration.learned import NOTHING_LEARNED, Learned
 from calibration.results import FloorReading, MatchRequest, MatchResult
 from service.clock import utc_now
 from service.documents.calibration import CalibrationDocument
+from service.errors import DocumentError
 from service.jobs.kept_lease import KeptLease
 from service.ports import BenchConnection, SoundSource
 from service.storage.names import file_stem
+from service.storage.profiles import ProfileHistory
 from service.storage.series_notes import SeriesNotes
 from service.storage.trails import TRAIL_ENDING, trail_stamp
 from service.wiring.matching import match_and_record
@@ -105,7 +107,9 @@ def run_series(
                 series = _open(plan, bench, hearing, data_folder, fresh=fresh)
                 for done in series.restored:
                     person.tell(_restored_words(done))
-            visit = _Visit(series, cooler, bench, hearing, person, data_folder / "trails")
+            profiles = ProfileHistory(data_folder)
+            trails = data_folder / "trails"
+            visit = _Visit(series, cooler, bench, hearing, person, trails, profiles)
             learned = NOTHING_LEARNED if fresh else visit.known_before()
             if not visit.match_targets(learned):
                 return series
@@ -140,6 +144,7 @@ class _Visit:
     hearing: Hearing
     person: Person
     trails: Path
+    profiles: ProfileHistory
 
     def known_before(self) -> Learned:
         """Find what a run that broke off says of the cooler."""
@@ -149,12 +154,30 @@ class _Visit:
             self.trails, self.cooler, self.bench.describe(), self.hearing.calibration
         )
         if broken is None:
-            return self.series.learned_of(self.cooler)
+            earlier = self.series.learned_of(self.cooler)
+            return earlier if earlier.settings else self._from_profile()
         learned, time = broken
         if learned.settings:
             self.person.tell(
                 f"a match of {self.cooler} that began at {time:%H:%M} UTC broke off; what it "
                 f"heard at {len(learned.settings)} setting(s) is used, which --fresh would not"
+            )
+        return learned
+
+    def _from_profile(self) -> Learned:
+        """Return what the newest sweep of the cooler on this bench says."""
+        follows = any(request.pump == "follows" for request in self.series.plan.requests)
+        bench = self.bench.describe().bench
+        try:
+            profile = self.profiles.latest(bench, self.cooler, pump_follows=follows)
+            learned = NOTHING_LEARNED if profile is None else profile.to_learned()
+        except DocumentError as error:
+            self.person.tell(f"starting without a profile: {error}")
+            return NOTHING_LEARNED
+        if profile is not None:
+            self.person.tell(
+                f"starting from the profile of {profile.time:%Y-%m-%d %H:%M} UTC, which --fresh "
+                "would not"
             )
         return learned
 
