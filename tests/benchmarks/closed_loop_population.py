@@ -2,17 +2,19 @@
 
 Run as ``python tests/benchmarks/closed_loop_population.py [--coolers 3000] [--jobs 2]``: random
 coolers whose true level is known answer in 100 ms readings, and each strategy tries every one of
-them. The same seed gives the same tables whatever the number of jobs, computing times apart.
+them. The same seed gives the same tables whatever the number of jobs, computing times apart. With
+``--curve`` liquid coolers are matched at five pump duties instead, as a curve and one by one.
 Nothing is asserted.
 """
 
 import argparse
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 # One core a process, before NumPy is loaded: the processes are the parallel part.
 os.environ.update(
@@ -20,6 +22,7 @@ os.environ.update(
 )
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from closed_loop.curves import curve_table, curve_trial
 from closed_loop.population_report import (
     APART,
     Apart,
@@ -34,6 +37,7 @@ from closed_loop.strategies import STRATEGIES, Task
 # Nothing may be tuned on this seed: look at other coolers while working on the loop, and at these
 # only to say how it fares.
 HELD_OUT_SEED = 6_180_453_917
+T = TypeVar("T")
 APART_SHARE = 20
 """So many times fewer coolers of each other kind are tried beside the population."""
 
@@ -50,10 +54,23 @@ def tried(
         apart=apart,
         surprises=asked.surprising,
     )
-    if asked.jobs == 1:
+    return _spread(work, count, asked.jobs)
+
+
+def _spread(work: Callable[[int], T], count: int, jobs: int) -> list[T]:
+    """Do numbered work in several processes, and return it in order."""
+    if jobs == 1:
         return [work(number) for number in range(count)]
-    with ProcessPoolExecutor(max_workers=asked.jobs) as pool:
+    with ProcessPoolExecutor(max_workers=jobs) as pool:
         return list(pool.map(work, range(count), chunksize=8))
+
+
+def _heading(asked: argparse.Namespace) -> str:
+    """Say what the tables are about."""
+    floor = "known" if asked.floor_known else "not known to the loop"
+    return (
+        f"target {asked.target_db:g} +-{asked.tolerance_db:g} dB, seed {asked.seed}, floor {floor}"
+    )
 
 
 def main() -> None:
@@ -71,15 +88,21 @@ def main() -> None:
         action="store_true",
         help="coolers unlike any expected: 70 dB per decade, floor 34 dB, twice the noise",
     )
+    parser.add_argument(
+        "--curve", action="store_true", help="pairs of fan and pump speed of liquid coolers"
+    )
     asked = parser.parse_args()
+    if asked.curve:
+        task = Task(asked.target_db, asked.tolerance_db, floor_known=asked.floor_known)
+        curves = _spread(
+            partial(curve_trial, seed=asked.seed, task=task), asked.coolers, asked.jobs
+        )
+        sys.stdout.write("\n".join([_heading(asked), *curve_table(curves, task)]) + "\n")
+        return
     names = [name for name in STRATEGIES if asked.only in (None, name) or name == "bound"]
     trials = tried(asked.coolers, asked, names)
     others = {kind: tried(asked.coolers // APART_SHARE, asked, names, kind) for kind in APART}
-    lines = [
-        f"target {asked.target_db:g} +-{asked.tolerance_db:g} dB, seed {asked.seed}, floor "
-        f"{'known' if asked.floor_known else 'not known to the loop'}",
-        *overview(trials, names, asked.target_db),
-    ]
+    lines = [_heading(asked), *overview(trials, names, asked.target_db)]
     lines += ["", *by_disturbance(trials, others, names[0], asked.target_db)]
     lines += ["", *computing(trials, names[0])]
     sys.stdout.write("\n".join(lines) + "\n")
