@@ -15,6 +15,7 @@ from service.cli.demo import demo
 from service.cli.demo_recordings import demo_recordings
 from service.cli.floor import floor
 from service.cli.match import match
+from service.cli.recheck import recheck
 from service.cli.replay import replay
 from service.cli.schema import schema
 from service.cli.sweep import sweep
@@ -37,7 +38,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for command in (demo, calibrate, floor, match, sweep, analyse, bench, replay, schema):
+for command in (demo, calibrate, floor, match, recheck, sweep, analyse, bench, replay, schema):
     app.command()(command)
 app.command("demo-recordings")(demo_recordings)
 

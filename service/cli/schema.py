@@ -18,8 +18,8 @@ def schema(
         str,
         typer.Argument(
             metavar="DOCUMENT",
-            help="matched-settings, calibration, floor, analysis, uncalibrated-analysis, profile, "
-            "trail or sweep-trail.",
+            help="matched-settings, recheck, recheck-history, calibration, floor, analysis, "
+            "uncalibrated-analysis, profile, trail or sweep-trail.",
             show_default=False,
         ),
     ],
@@ -48,6 +48,7 @@ def _documents() -> dict[str, type["Document"]]:
     from service.documents.floor import FloorDocument
     from service.documents.matched_settings import MatchedSettingsDocument
     from service.documents.profile import ProfileDocument
+    from service.documents.recheck import RecheckDocument, RecheckHistoryDocument
     from service.documents.trail import SweepTrailHeader, TrailHeader
 
     return {
@@ -55,6 +56,8 @@ def _documents() -> dict[str, type["Document"]]:
         "calibration": CalibrationDocument,
         "floor": FloorDocument,
         "matched-settings": MatchedSettingsDocument,
+        "recheck": RecheckDocument,
+        "recheck-history": RecheckHistoryDocument,
         "profile": ProfileDocument,
         "sweep-trail": SweepTrailHeader,
         "trail": TrailHeader,

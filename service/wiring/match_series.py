@@ -26,9 +26,9 @@ from service.wiring.series_progress import (
     learned_from_broken_match,
 )
 
-__all__ = ["Hearing", "Person", "run_series"]
+__all__ = ["FLOOR_HEARD_DB", "Hearing", "Person", "run_series"]
 
-_FLOOR_HEARD_DB: Final = 1.0
+FLOOR_HEARD_DB: Final = 1.0
 """A floor known worse than this was hidden by the fans; the next match listens again."""
 
 
@@ -226,6 +226,6 @@ class _Visit:
 
 def _floor_for_the_next(request: MatchRequest, result: MatchResult) -> FloorReading | None:
     """The floor as a match heard it, for the next one; None where it hardly did."""
-    if request.floor is not None or not result.visited or result.floor.sd_db > _FLOOR_HEARD_DB:
+    if request.floor is not None or not result.visited or result.floor.sd_db > FLOOR_HEARD_DB:
         return request.floor
     return FloorReading(result.floor.mean_db, 1.96 * result.floor.sd_db)
