@@ -101,6 +101,11 @@ class CurveResult:
             key=lambda point: abs(point.pump_percent - USUAL_PUMP_PERCENT),
         )
 
+    @property
+    def as_match(self) -> MatchResult:
+        """The pair that is given, with everything that was learned."""
+        return replace(self.given.result, learned=self.learned)
+
 
 def _ends_run(result: MatchResult) -> bool:
     """Whether what ended one pair stands in the way of all others."""

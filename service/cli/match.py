@@ -1,7 +1,8 @@
 """``evenhush match``: turn a cooler's speeds until it alone makes the target level."""
 
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Final, Literal
 
 import typer
 
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
     from service.wiring.series_progress import SeriesProgress
 
 __all__ = ["match"]
+
+_USUAL_PAIRS: Final = 5
 
 
 def match(
@@ -101,6 +104,31 @@ def match(
     pump_follows: Annotated[
         bool, typer.Option("--pump-follows", help="Lead the pump along with the fans.")
     ] = False,
+    curve: Annotated[
+        bool,
+        typer.Option(
+            "--curve",
+            help="Find the pairs of fan and pump speed that make the target.",
+        ),
+    ] = False,
+    curve_points: Annotated[
+        int | None,
+        typer.Option(
+            "--curve-points",
+            min=2,
+            max=20,
+            help="How many, spread over the pump's range [default: 5].",
+            show_default=False,
+        ),
+    ] = None,
+    curve_pump_percent: Annotated[
+        list[float] | None,
+        typer.Option(
+            "--curve-pump-percent",
+            help="A pump duty to find a pair at, instead of evenly spread ones; give several.",
+            show_default=False,
+        ),
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -146,6 +174,7 @@ def match(
         floor=floor,
         pump_duty_percent=pump_duty_percent,
         follows=pump_follows,
+        curve=bool(curve or curve_points or curve_pump_percent),
     )
     plan = SeriesPlan(tuple(cooler), requests, out)
     series = _run(
@@ -155,6 +184,7 @@ def match(
         token=token,
         inputs=SeriesInput(session, input_text, calibration, response, rate_hz, channels),
         fresh=fresh,
+        pairs=_pairs(curve_points, curve_pump_percent, curve=curve),
     )
     settings = series.documents()
     print_results(settings, series.paths, as_json=as_json)
@@ -178,6 +208,7 @@ def _requests(
     floor: Path | None,
     pump_duty_percent: float | None,
     follows: bool,
+    curve: bool,
 ) -> tuple["MatchRequest", ...]:
     """Put together what is asked of the matches, one for each target."""
     from calibration.goal import LoudnessTarget
@@ -189,10 +220,17 @@ def _requests(
 
     if follows and pump_duty_percent is not None:
         raise SettingsError("Give either --pump-duty-percent or --pump-follows, not both.")
+    if curve and (follows or pump_duty_percent is not None):
+        raise SettingsError(
+            "--curve sets the pump itself; leave --pump-duty-percent and --pump-follows out."
+        )
     if applies_to not in ("cooler", "reading"):
         raise SettingsError(f"--applies-to is 'cooler' or 'reading', not {applies_to!r}.")
     if target_db and target_sone:
         raise SettingsError("Give either --target-db or --target-sone, not both.")
+    for level_db in target_db:
+        if not 0.0 <= level_db <= 120.0:
+            raise SettingsError(f"--target-db is from 0 to 120 dB(A), not {level_db:g}.")
     if sound_field not in ("free", "diffuse"):
         raise SettingsError(f"--sound-field is 'free' or 'diffuse', not {sound_field!r}.")
     field: Literal["free", "diffuse"] = "free" if sound_field == "free" else "diffuse"
@@ -200,7 +238,7 @@ def _requests(
         (None, LoudnessTarget(sone, field)) for sone in target_sone
     ]
     if not targets:
-        targets = [(level_db, None) for level_db in target_db or [session.settings.target_db]]
+        targets = [(each_db, None) for each_db in target_db or [session.settings.target_db]]
     known = None
     if floor is not None:
         document = FloorDocument.from_json(read_document_text(floor, "room floor"), str(floor))
@@ -220,6 +258,17 @@ def _requests(
     )
 
 
+def _pairs(
+    count: int | None, pump_percents: list[float] | None, *, curve: bool
+) -> list[float] | int | None:
+    """Pump duties of a curve, or how many of them; None where one pair is asked for."""
+    from service.errors import SettingsError
+
+    if count is not None and pump_percents:
+        raise SettingsError("Give either --curve-points or --curve-pump-percent, not both.")
+    return pump_percents or count or (_USUAL_PAIRS if curve else None)
+
+
 def _run(
     session: Session,
     plan: "SeriesPlan",
@@ -228,14 +277,21 @@ def _run(
     token: str | None,
     inputs: SeriesInput,
     fresh: bool,
+    pairs: list[float] | int | None,
 ) -> "SeriesProgress":
     """Do the matches and write what they come to."""
+    from calibration.pump_curve import curve_duties
     from service.wiring.match_series import run_series
 
     if plan.out is not None:
         for path in plan.paths(plan.out):
             _check_out(path)
     with session.open_bench(bench, token) as client:
+        if pairs is not None:
+            duties = (
+                curve_duties(client.describe(), pairs) if isinstance(pairs, int) else tuple(pairs)
+            )
+            plan = replace(plan, pump_percents=duties)
         return run_series(
             plan, client, inputs.open, AtTheBench(), data_folder=session.data_folder, fresh=fresh
         )

@@ -7,7 +7,11 @@ from typing import TYPE_CHECKING
 from service.cli.runtime import print_json, remark
 
 if TYPE_CHECKING:
-    from service.documents.matched_settings import CoolerPart, MatchedSettingsDocument
+    from service.documents.matched_settings import (
+        CoolerPart,
+        MatchedSettingsDocument,
+        PairPart,
+    )
 
 __all__ = ["print_results", "show_budgets"]
 
@@ -70,6 +74,24 @@ def _show(part: "CoolerPart") -> None:
     )
     for text in part.warnings:
         print(f"  note: {text}")
+    for number, pair in enumerate(part.curve, start=1):
+        _show_pair(number, pair)
+
+
+def _show_pair(number: int, pair: "PairPart") -> None:
+    """Print one pair of fan and pump speed for a person."""
+    if pair.settings is None or pair.level is None:
+        print(f"  pair {number}, pump {pair.pump_duty_percent:g} %: {pair.outcome}. {pair.why}")
+        return
+    speeds = ", ".join(
+        f"{name} {setting.duty_percent:.1f} %"
+        + ("" if setting.rpm is None else f" ({setting.rpm:.0f} rpm)")
+        for name, setting in pair.settings.items()
+    )
+    level = f"{pair.level.LAeq_db:.2f} +-{pair.level.U95_db:.2f} dB(A)"
+    print(f"  pair {number}, {pair.outcome}: {speeds}; {level}")
+    if pair.outcome != "matched":
+        print(f"    {pair.why}")
 
 
 def show_budgets(settings: Sequence["MatchedSettingsDocument"]) -> None:

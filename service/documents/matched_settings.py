@@ -20,6 +20,7 @@ __all__ = [
     "LevelPart",
     "LoudnessPart",
     "MatchedSettingsDocument",
+    "PairPart",
     "SettingPart",
     "TargetPart",
 ]
@@ -111,6 +112,35 @@ class FloorPart(Part):
     """Half-width of its 95 % interval."""
 
 
+class PairPart(Part):
+    """One pair of fan and pump speed at which the cooler makes the target."""
+
+    pump_duty_percent: float
+    """Duty that the pump was held at."""
+    outcome: MatchOutcome
+    """How its match ended."""
+    why: str
+    """The reason, in one sentence."""
+    settings: dict[str, SettingPart] | None
+    """Speeds by actuator; null when there is nothing to give."""
+    level: LevelPart | None
+    """Level there; null when there is nothing to give."""
+    fan_rpm_U95: float | None
+    """Half-width of the 95 % interval of the fan speed that makes the level; null without one."""
+    margin_db: float | None
+    """How far the level stands over the floor."""
+    settings_visited: int
+    """How many settings were listened to for it."""
+    listened_s: float
+    """Sound listened to for it."""
+    bench_s: float
+    """All the time it took."""
+    tones: list[DiscreteTone]
+    """Tones of the cooler at those speeds."""
+    warnings: list[str]
+    """What the person at the bench should know."""
+
+
 class CoolerPart(Part):
     """The result for one cooler."""
 
@@ -140,6 +170,9 @@ class CoolerPart(Part):
     """Tones of the cooler at those speeds."""
     warnings: list[str]
     """What the person at the bench should know."""
+    curve: list[PairPart] = Field(default_factory=list)
+    """Pairs of fan and pump speed in rising order of the pump's, where they were asked for; the
+    cooler's own settings are those of one of them."""
 
 
 class AbsoluteLevel(Part):

@@ -57,6 +57,8 @@ class TrailHeader(Document):
     """Calibration that the levels were made with."""
     learned: LearnedPart | None = None
     """What was known of the cooler beforehand; null where nothing was."""
+    pump_percents: list[float] | None = None
+    """Pump duties of the pairs that were asked for; null for a match of one pair."""
 
     def known_before(self) -> Learned:
         """Return what was known of the cooler beforehand.

@@ -1,11 +1,12 @@
 """Driving the closed loop with a real bench and real sound, and replaying it from its trail."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 
 from calibration.bench_hands import Steps
 from calibration.learned import NOTHING_LEARNED, Learned
 from calibration.matching import match
+from calibration.pump_curve import CurvePoint, CurveResult, match_curve
 from calibration.results import MatchRequest, MatchResult
 from calibration.steps import Heard, Observation, Step
 from service.documents.trail import TrailHeader, TrailStep, step_line
@@ -14,7 +15,7 @@ from service.jobs.driving import drive, end_as_stopped
 from service.jobs.listening import LevelListener
 from service.ports import BenchConnection
 
-__all__ = ["HOLDER", "learned_until_interrupted", "match_cooler", "replay"]
+__all__ = ["HOLDER", "learned_until_interrupted", "match_cooler", "match_pairs", "replay"]
 
 HOLDER: Final = "evenhush match"
 """Who holds the lease, as the bench shows it."""
@@ -76,6 +77,55 @@ def match_cooler(
 
     loop = match(request, bench.describe(), learned)
     return drive(loop, HOLDER, bench, listener, keep=keep_and_show, tell=tell)
+
+
+def match_pairs(
+    request: MatchRequest,
+    pump_percents: Sequence[float],
+    bench: BenchConnection,
+    listener: LevelListener,
+    *,
+    keep: Callable[[str], None],
+    tell: Callable[[str], None],
+    learned: Learned = NOTHING_LEARNED,
+    pair_done: Callable[[CurvePoint], None],
+) -> CurveResult:
+    """Match the cooler on a bench at several pump duties under one lease.
+
+    Parameters
+    ----------
+    request : MatchRequest
+        What is asked of each pair.
+    pump_percents : sequence of float
+        Pump duties.
+    bench, listener, keep, tell, learned
+        As for a match of one pair.
+    pair_done : callable
+        Given each pair when it is done, while it still sounds.
+
+    Returns
+    -------
+    CurveResult
+        How each ended.
+
+    Raises
+    ------
+    BenchError
+        If the bench fails.
+    CaptureError
+        If the sound fails.
+    LeaseLost
+        If somebody else took the bench.
+    InputError
+        If the request does not fit the bench.
+    """
+    loop = match_curve(request, bench.describe(), pump_percents, learned, pair_done=pair_done)
+
+    def keep_line(step: Step, answer: Observation) -> None:
+        """Add a line to the trail."""
+        keep(step_line(step, answer))
+
+    return drive(loop, HOLDER, bench, listener, keep=keep_line, tell=tell)
 
 
 def replay(header: TrailHeader, steps: Iterable[TrailStep]) -> MatchResult:
@@ -143,7 +193,16 @@ def _result_of(end: StopIteration) -> MatchResult:
 
 def _loop_of(header: TrailHeader) -> Steps[MatchResult]:
     """Start the loop that a trail comes from."""
-    return match(header.request, header.bench, header.known_before())
+    if header.pump_percents is None:
+        return match(header.request, header.bench, header.known_before())
+    return _as_match(
+        match_curve(header.request, header.bench, header.pump_percents, header.known_before())
+    )
+
+
+def _as_match(loop: Steps[CurveResult]) -> Steps[MatchResult]:
+    """Take the pair that is given for the result of a curve."""
+    return (yield from loop).as_match
 
 
 def _follow(loop: Steps[MatchResult], steps: Iterable[TrailStep]) -> None:

@@ -219,6 +219,7 @@ class _Visit:
             trail_path=path,
             tell=self.person.tell,
             learned=learned,
+            pump_percents=self.series.plan.pump_percents,
         )
         self.series.add(target, DoneMatch(part, request, result, path))
         return result

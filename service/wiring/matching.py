@@ -1,19 +1,22 @@
 """One match with everything around it: the trail, the tones at the end, the document's entry."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from acoustic.microphone_response import MicrophoneResponse
 from calibration.learned import NOTHING_LEARNED, Learned
+from calibration.pump_curve import CurvePoint
 from calibration.results import MatchRequest, MatchResult
 from service.clock import utc_now
+from service.documents.bands import DiscreteTone
 from service.documents.calibration import CalibrationDocument
 from service.documents.learned import LearnedPart
 from service.documents.matched_settings import CoolerPart
 from service.documents.trail import TrailHeader, result_line
 from service.jobs.discrete_tones import tones_in
 from service.jobs.listening import CalibratedSound, LevelListener
-from service.jobs.matching import match_cooler
+from service.jobs.matching import match_cooler, match_pairs
+from service.jobs.pairs_document import part_of_pairs
 from service.jobs.settings_document import cooler_part
 from service.ports import BenchConnection, SoundSource
 from service.storage.trails import TrailFile
@@ -32,6 +35,7 @@ def match_and_record(
     trail_path: Path,
     tell: Callable[[str], None],
     learned: Learned = NOTHING_LEARNED,
+    pump_percents: Sequence[float] = (),
 ) -> tuple[MatchResult, CoolerPart]:
     """Match one cooler and keep the trail of every step.
 
@@ -55,11 +59,13 @@ def match_and_record(
         Given each remark for the person at the bench.
     learned : Learned, optional
         What is known of this cooler on this bench from earlier.
+    pump_percents : sequence of float, optional
+        Pump duties to find the pairs of fan and pump speed at; without any, one pair is matched.
 
     Returns
     -------
     MatchResult
-        How it ended.
+        How it ended; of several pairs the one that stands for the cooler.
     CoolerPart
         Its entry in the matched settings.
 
@@ -78,10 +84,36 @@ def match_and_record(
         bench=description,
         pascal_per_unit=sound.pascal_per_unit,
         learned=None if learned == NOTHING_LEARNED else LearnedPart.of(learned),
+        pump_percents=list(pump_percents) or None,
     )
+
+    def tones_now(ended: MatchResult) -> list[DiscreteTone]:
+        """Find the tones of the speeds that are set."""
+        kept = listener.kept_sound()
+        return tones_in(kept) if kept is not None and ended.actuators is not None else []
+
+    if pump_percents:
+        tones: dict[float, list[DiscreteTone]] = {}
+
+        def pair_done(point: CurvePoint) -> None:
+            """Find a pair's tones before the speeds go on."""
+            tones[point.pump_percent] = tones_now(point.result)
+
+        with TrailFile(trail_path, header) as trail:
+            curve = match_pairs(
+                request,
+                pump_percents,
+                bench,
+                listener,
+                keep=trail.add,
+                tell=tell,
+                learned=learned,
+                pair_done=pair_done,
+            )
+            trail.add(result_line(curve.as_match))
+        return curve.as_match, part_of_pairs(cooler, description.bench, curve, tones)
     with TrailFile(trail_path, header) as trail:
         result = match_cooler(request, bench, listener, keep=trail.add, tell=tell, learned=learned)
         trail.add(result_line(result))
-    kept = listener.kept_sound()
-    tones = tones_in(kept) if kept is not None and result.actuators is not None else []
-    return result, cooler_part(cooler, description.bench, request, result, tones)
+    part = cooler_part(cooler, description.bench, request, result, tones_now(result))
+    return result, part

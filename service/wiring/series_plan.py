@@ -30,6 +30,8 @@ class SeriesPlan:
     """Targets in the order they were asked."""
     out: Path | None = None
     """Where the settings go; None for the data folder."""
+    pump_percents: tuple[float, ...] = ()
+    """Pump duties to find the pairs of fan and pump speed at; without any, one pair is matched."""
 
     def __post_init__(self) -> None:
         stems = [file_stem(cooler) for cooler in self.coolers]
@@ -68,6 +70,7 @@ class SeriesPlan:
         return json.dumps(
             {
                 "coolers": self.coolers,
+                "pump_percents": self.pump_percents,
                 "requests": [asdict(request) for request in self.requests],
                 "out": None if self.out is None else str(self.out.absolute()),
                 "bench": asdict(bench),
