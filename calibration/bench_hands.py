@@ -16,12 +16,14 @@ from calibration.safety import reason_to_stop
 from calibration.settling import SpeedHistory
 from calibration.steps import Heard, Listen, Observation, SetDuty, Step
 
-__all__ = ["BenchHands", "RunStopped", "Steps"]
+__all__ = ["MOST_DETUNED_PERCENT", "BenchHands", "RunStopped", "Steps"]
 
 T = TypeVar("T")
 Steps = Generator[Step, Observation, T]
 """A procedure that yields steps, is sent their answers and returns a T."""
 
+MOST_DETUNED_PERCENT: Final = 5.0
+"""How far the duties of fans may be set apart: enough for a beat too quick to be heard as one."""
 _SETTLING_STEP_S: Final = 0.5
 """How often the tachometer is read while a speed settles."""
 _PUMP_CHANGE: Final = 0.02
@@ -41,8 +43,8 @@ class BenchHands:
     Raises
     ------
     InputError
-        If the bench has no fan, fans or pumps share no duty, or the asked pump duty is outside its
-        limits.
+        If the bench has no fan, fans or pumps share no duty, the asked pump duty is outside its
+        limits, or fans cannot be set apart as asked.
     """
 
     def __init__(self, bench: BenchDescription, request: MatchRequest) -> None:
@@ -54,6 +56,7 @@ class BenchHands:
         if not self.fans:
             raise InputError(f"The bench {bench.bench} has no fan whose speed could be matched.")
         self.lowest_percent, self.highest_percent = self._limits_percent(self.fans)
+        self._check_detuning()
         self.pump_percent = self._first_pump_percent()
         self.bench_s = 0.0
         self.listened_s = 0.0
@@ -63,6 +66,20 @@ class BenchHands:
         """Step in which the fans' mean speed is told, as far as it showed; 0 where none did."""
         self._pumps_seen_turning: set[str] = set()
         self._state: BenchState | None = None
+
+    def _check_detuning(self) -> None:
+        """Refuse fans to be set apart by too much, or a single one at all."""
+        detune_percent = self.request.detune_percent
+        if not 0.0 <= detune_percent <= MOST_DETUNED_PERCENT:
+            raise InputError(
+                f"Fans are set apart by at most {MOST_DETUNED_PERCENT:g} % of duty, "
+                f"not {detune_percent:g} %."
+            )
+        if detune_percent > 0.0 and len(self.fans) < 2:
+            raise InputError(
+                f"The bench {self.bench.bench} has one fan only, so there is nothing to set apart; "
+                "match it without detuning."
+            )
 
     def _first_pump_percent(self) -> float:
         """Duty of the pumps at the start; 0 without a pump."""
@@ -103,7 +120,7 @@ class BenchHands:
 
     def _duties(self, fan_percent: float) -> dict[str, float]:
         """Duties of all actuators for a fan duty."""
-        duties = dict.fromkeys(self.fans, fan_percent)
+        duties = self._fan_duties(fan_percent)
         if not self.pumps:
             return duties
         low, high = self.pump_limits
@@ -114,6 +131,21 @@ class BenchHands:
         # Rounded first: a limit that is no hundredth of a per cent must not be rounded across.
         pump_percent = min(max(round(pump_percent, 2), low), high)
         return {**duties, **dict.fromkeys(self.pumps, pump_percent)}
+
+    def _fan_duties(self, fan_percent: float) -> dict[str, float]:
+        """Duties of the fans, which are `fan_percent` in the mean."""
+        wanted = 0.5 * self.request.detune_percent
+        if wanted == 0.0:
+            return dict.fromkeys(self.fans, fan_percent)
+        # Near a limit they are less apart, so that full speed stays full speed.
+        room = min(self.highest_percent - fan_percent, fan_percent - self.lowest_percent)
+        reach = np.floor(100.0 * max(min(wanted, room), 0.0) + 1e-6) / 100.0
+        apart = np.linspace(reach, -reach, len(self.fans))
+        low, high = self.lowest_percent, self.highest_percent
+        return {
+            name: min(max(round(fan_percent + float(offset), 3), low), high)
+            for name, offset in zip(self.fans, apart, strict=True)
+        }
 
     def _check(self, state: BenchState) -> BenchState:
         """Remember the state, or stop the run."""
@@ -140,8 +172,15 @@ class BenchHands:
                 self.tachometer_step_rpm = min(step_rpm, known_rpm) if known_rpm else step_rpm
 
     def fan_rpm(self) -> float | None:
-        """Mean of the fans' tachometers at the last reading; None if none has one."""
-        return self._mean_rpm(self.fans)
+        """Mean of the fans' tachometers at the last reading; None if none has one.
+
+        Fans that are set apart may stand one by one: as one of them stands, so do all.
+        """
+        mean_rpm = self._mean_rpm(self.fans)
+        if self.request.detune_percent > 0.0 and self._state is not None:
+            speeds = [self._state.actuators[name].rpm for name in self.fans]
+            return 0.0 if 0.0 in speeds else mean_rpm
+        return mean_rpm
 
     def _mean_rpm(self, names: Sequence[str]) -> float | None:
         """Mean of some tachometers at the last reading; None if none of them tells."""

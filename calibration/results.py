@@ -88,6 +88,10 @@ class MatchRequest:
     """Duty of the pump for the policy ``fixed``."""
     loudness: LoudnessTarget | None = None
     """Loudness to reach instead of a level."""
+    detune_percent: float = 0.0
+    """How far the duties of several fans are set apart, the first one highest, with their mean as
+    it would be: two that turn nearly alike beat slowly, and apart they do so too quickly to be
+    heard as one sound that swells."""
 
     def __post_init__(self) -> None:
         if (self.target_db is None) == (self.loudness is None):

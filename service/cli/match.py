@@ -104,6 +104,15 @@ def match(
     pump_follows: Annotated[
         bool, typer.Option("--pump-follows", help="Lead the pump along with the fans.")
     ] = False,
+    detune_percent: Annotated[
+        float,
+        typer.Option(
+            "--detune-percent",
+            min=0.0,
+            max=5.0,
+            help="Set the duties of fans that beat this far apart, keeping their mean.",
+        ),
+    ] = 0.0,
     curve: Annotated[
         bool,
         typer.Option(
@@ -175,6 +184,7 @@ def match(
         pump_duty_percent=pump_duty_percent,
         follows=pump_follows,
         curve=bool(curve or curve_points or curve_pump_percent),
+        detune_percent=detune_percent,
     )
     plan = SeriesPlan(tuple(cooler), requests, out)
     series = _run(
@@ -209,6 +219,7 @@ def _requests(
     pump_duty_percent: float | None,
     follows: bool,
     curve: bool,
+    detune_percent: float,
 ) -> tuple["MatchRequest", ...]:
     """Put together what is asked of the matches, one for each target."""
     from calibration.goal import LoudnessTarget
@@ -253,6 +264,7 @@ def _requests(
             floor=known,
             pump="follows" if follows else fixed,
             pump_duty_percent=pump_duty_percent,
+            detune_percent=detune_percent,
         )
         for level_db, loudness in targets
     )

@@ -259,3 +259,60 @@ def test_settling_waits_for_the_pump_too():
     south.run(hands.settle(0.004))
 
     assert hands.bench_s > 4.0
+
+
+@given(
+    st.floats(0.1, 5.0),
+    st.floats(15.0, 90.0).map(lambda x: round(x, 2)),
+    st.integers(2, 4),
+)
+def test_fans_set_apart_keep_their_mean_and_limits(detune_percent, percent, count):
+    """The first fan gets the highest duty and the last the lowest, none beyond its limits."""
+    fan = Actuator("fan", 15.0, 90.0, tachometer=True)
+    description = bench(**{f"fan_{number}": fan for number in range(count)})
+    south = Bench(description)
+    hands = BenchHands(description, request(detune_percent=detune_percent))
+    south.run(hands.set_fans(percent))
+
+    duties = list(south.duties.values())
+    room = min(percent - 15.0, 90.0 - percent)
+    assert np.mean(duties) == pytest.approx(percent, abs=1e-3)
+    assert all(15.0 <= duty <= 90.0 for duty in duties)
+    assert duties == sorted(duties, reverse=True)
+    assert duties[0] - duties[-1] == pytest.approx(min(detune_percent, 2.0 * room), abs=0.021)
+
+
+def test_fans_set_apart_are_recorded_each_with_its_own_duty():
+    """The settings hold what every fan was set to, and the pump keeps its own."""
+    description = bench(front=FAN, rear=FAN, pump=PUMP)
+    south = Bench(description)
+    hands = BenchHands(description, request(detune_percent=3.0))
+    south.run(hands.set_fans(50.0))
+
+    recorded = {name: a.duty_percent for name, a in hands.actuators_now(hands.fan_rpm()).items()}
+    assert recorded == {"front": 51.5, "rear": 48.5, "pump": 80.0}
+    assert hands.fan_rpm() == pytest.approx(1000.0)
+
+
+def test_one_standing_fan_of_those_set_apart_is_no_slow_one():
+    """The lower one stalls first, and then the fans count as standing."""
+    description = bench(front=FAN, rear=FAN)
+    south = Bench(description, rpm_of=lambda _name, duty: 0.0 if duty < 20.0 else 20.0 * duty)
+    hands = BenchHands(description, request(detune_percent=4.0))
+    south.run(hands.set_fans(21.0))
+
+    assert south.duties == {"front": 23.0, "rear": 19.0}
+    assert hands.fan_rpm() == 0.0
+
+
+def test_a_single_fan_cannot_be_set_apart():
+    """One fan and a wish to detune it is refused in a sentence."""
+    with pytest.raises(InputError, match="one fan only"):
+        BenchHands(bench(fan=FAN, pump=PUMP), request(detune_percent=2.0))
+
+
+@pytest.mark.parametrize("percent", [-1.0, 5.1])
+def test_detuning_by_too_much_is_refused(percent):
+    """Fans are set apart by nothing up to five per cent."""
+    with pytest.raises(InputError, match="at most 5 %"):
+        BenchHands(bench(front=FAN, rear=FAN), request(detune_percent=percent))
