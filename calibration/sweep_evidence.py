@@ -285,7 +285,8 @@ class SweepEvidence:
         """Which half seconds are louder than the fans are for sure."""
         law = self._law
         if law is None:
-            return np.zeros(log_speed.size, dtype=np.bool_)
+            # Where no law shows what the fans make, nothing can be told apart.
+            return np.ones(log_speed.size, dtype=np.bool_)
         fans = 10.0 ** (law.level_db(log_speed) / 10.0)
         expected_db = 10.0 * np.log10(fans + 10.0 ** (self._rest_db() / 10.0))
         over = blocks.level_db - expected_db > _INTRUDED_SPREADS * law.spread_db
