@@ -157,11 +157,10 @@ class _Visit:
             earlier = self.series.learned_of(self.cooler)
             return earlier if earlier.settings else self._from_profile()
         learned, time = broken
-        if learned.settings:
-            self.person.tell(
-                f"a match of {self.cooler} that began at {time:%H:%M} UTC broke off; what it "
-                f"heard at {len(learned.settings)} setting(s) is used, which --fresh would not"
-            )
+        self.person.tell(
+            f"a match of {self.cooler} that began at {time:%H:%M} UTC broke off; what it "
+            f"heard at {len(learned.settings)} setting(s) is used, which --fresh would not"
+        )
         return learned
 
     def _from_profile(self) -> Learned:

@@ -28,6 +28,8 @@ __all__ = ["RESUMED_WITHIN", "DoneMatch", "SeriesProgress", "learned_from_broken
 
 RESUMED_WITHIN: Final = timedelta(hours=12)
 """A run that broke off longer ago belongs to another day."""
+_ANSWERS: Final = ("matched", "quieter-at-full-speed", "louder-at-minimum")
+"""Outcomes that are not repeated; the others may be different in a quieter hour."""
 _MOUNTED_AGAIN_SD_DB: Final = 0.1
 """How far all levels move together when a cooler is mounted again under the same microphone."""
 
@@ -103,14 +105,14 @@ class SeriesProgress:
         self._note = self._note.model_copy(update={"finished": [*self._note.finished, finished]})
 
     def add(self, target: int, done: DoneMatch) -> None:
-        """Keep a match, and note it unless it was stopped: that one is done again.
+        """Keep a match, and note it if it came to an answer that another try would not better.
 
         Raises
         ------
         StorageError
             If the note cannot be written.
         """
-        if done.part.outcome == "stopped":
+        if done.part.outcome not in _ANSWERS:
             self._done[done.part.cooler, target] = done
             return
         trail = str(done.trail.absolute())
@@ -195,8 +197,8 @@ def learned_from_broken_match(
     Returns
     -------
     tuple of Learned and datetime, or None
-        What it had learned and when it began; None where the last match came to an end, is too
-        old, or was made by another version.
+        What it had learned and when it began; None where the last match came to an end, had
+        heard nothing yet, is too old, or was made by another version.
     """
 
     def fits(header: TrailHeader) -> bool:
@@ -216,7 +218,7 @@ def learned_from_broken_match(
         learned = learned_until_interrupted(header, steps)
     except EvenhushError:
         return None
-    return _of_another_hour(learned), header.time
+    return (_of_another_hour(learned), header.time) if learned.settings else None
 
 
 def _of_another_hour(learned: Learned) -> Learned:

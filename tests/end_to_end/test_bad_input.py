@@ -81,6 +81,7 @@ MATCH = (
         ((*MATCH, "--target-sone", "0"), "sone"),
         ((*MATCH, "--target-db", "40", "--target-db", "40"), "twice"),
         ((*MATCH, "--cooler", "x"), "twice"),
+        ((*MATCH, "--target-db", "nan"), "0 to 120"),
         ((*MATCH, "--target-sone", "2", "--sound-field", "far"), "'far'"),
         (("match", "--cooler", "X", "--input", "good.wav"), "--bench"),
         ((*MATCH, "--out", "x.csv"), "x.csv"),
