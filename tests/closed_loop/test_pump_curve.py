@@ -39,7 +39,7 @@ def matched_curve(bench, request=AT_40_DB, duties=DUTIES, learned=NOTHING_LEARNE
 @pytest.fixture(scope="module")
 def population():
     """Match liquid coolers as curves and as separate matches."""
-    return [curve_trial(number, 92, Task(40.0, 0.3)) for number in range(14)]
+    return [curve_trial(number, 92, Task(40.0, 0.3)) for number in range(9)]
 
 
 def test_pairs_truly_make_the_target(population):
@@ -47,7 +47,7 @@ def test_pairs_truly_make_the_target(population):
     pairs = [pair for one in population for pair in one["curve"].pairs]
     off_db = np.array([abs(pair.true_db - 40.0) for pair in pairs if pair.outcome == "matched"])
 
-    assert off_db.size > 40
+    assert off_db.size > 25
     assert np.mean(off_db <= 0.35) >= 0.95
     assert all(pair.outcome == "matched" for pair in pairs if pair.reachable)
 
@@ -72,7 +72,7 @@ def test_the_table_prints_both_ways(population):
     """The benchmark's table counts every cooler and names both ways."""
     lines = list(curve_table(population, Task(40.0, 0.3)))
 
-    assert lines[0].startswith("14 liquid coolers")
+    assert lines[0].startswith("9 liquid coolers")
     assert "curve" in lines[2]
     assert "separate" in lines[2]
 
