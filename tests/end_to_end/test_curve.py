@@ -67,7 +67,7 @@ def test_a_loop_is_matched_at_two_pump_duties(evenhush, data, tmp_path):
     assert (tmp_path / "l-pairs.png").read_bytes().startswith(b"\x89PNG")
     assert (tmp_path / "l-pairs.svg").exists()
     header = json.loads((tmp_path / "l.trail.jsonl").read_text(encoding="utf-8").splitlines()[0])
-    assert header["pump_percents"] == [50.0, 90.0]
+    assert header["pump_percents"] == [90.0, 50.0]
     again = evenhush("replay", "l.trail.jsonl")
     assert again.code == 0
     assert "the recorded result is the same" in again.out
