@@ -32,6 +32,7 @@ from closed_loop.population_report import (
     overview,
     trial,
 )
+from closed_loop.profiles import profile_table, profile_trial
 from closed_loop.strategies import STRATEGIES, Task
 
 # Nothing may be tuned on this seed: look at other coolers while working on the loop, and at these
@@ -67,7 +68,7 @@ def _spread(work: Callable[[int], T], count: int, jobs: int) -> list[T]:
 
 def _heading(asked: argparse.Namespace) -> str:
     """Say what the tables are about."""
-    floor = "known" if asked.floor_known else "not known to the loop"
+    floor = "known" if asked.floor_known or asked.from_profile else "not known to the loop"
     return (
         f"target {asked.target_db:g} +-{asked.tolerance_db:g} dB, seed {asked.seed}, floor {floor}"
     )
@@ -91,7 +92,19 @@ def main() -> None:
     parser.add_argument(
         "--curve", action="store_true", help="pairs of fan and pump speed of liquid coolers"
     )
+    parser.add_argument(
+        "--from-profile",
+        action="store_true",
+        help="sweep each cooler, and match it on another day with and without its profile",
+    )
     asked = parser.parse_args()
+    if asked.from_profile:
+        task = Task(asked.target_db, asked.tolerance_db, floor_known=True)
+        profiles = _spread(
+            partial(profile_trial, seed=asked.seed, task=task), asked.coolers, asked.jobs
+        )
+        sys.stdout.write("\n".join([_heading(asked), *profile_table(profiles, task)]) + "\n")
+        return
     if asked.curve:
         task = Task(asked.target_db, asked.tolerance_db, floor_known=asked.floor_known)
         curves = _spread(
