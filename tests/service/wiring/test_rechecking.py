@@ -2,16 +2,15 @@
 
 import json
 from contextlib import contextmanager
-from datetime import UTC, datetime
 
 import pytest
 from bench_doubles import HandClock
+from series_doubles import CALIBRATION, Somebody
 
 from calibration.results import FloorReading, MatchRequest
 from service.bench.client import BenchClient
 from service.bench.guard import BenchGuard
 from service.bench.serving import BenchServer
-from service.documents.calibration import CalibrationDocument, CalibrationTone
 from service.documents.matched_settings import MatchedSettingsDocument
 from service.errors import DocumentError, SettingsError
 from service.jobs.rechecking import cooler_history
@@ -23,42 +22,6 @@ from service.storage.rechecks import RecheckHistory
 from service.wiring.match_series import Hearing, run_series
 from service.wiring.rechecking import MatchedCooler, histories_of, read_matched, run_rechecks
 from service.wiring.series_plan import SeriesPlan
-
-
-def calibration(time, pascal_per_unit=6.4):
-    """A calibration of the simulated microphone."""
-    return CalibrationDocument(
-        accepted=True,
-        pascal_per_unit=pascal_per_unit,
-        rate_hz=48_000,
-        tone=CalibrationTone(
-            frequency_hz=1000.0,
-            level_dbfs=-20.0,
-            stability_db=0.01,
-            distortion_percent=0.1,
-            signal_to_noise_db=60.0,
-        ),
-        U95_db=0.3,
-        time=time,
-        reasons=[],
-        input="simulated:south",
-        channel=1,
-    )
-
-
-class Somebody:
-    """A person who mounts whatever is asked, and remembers it."""
-
-    def __init__(self):
-        self.asked = []
-
-    def tell(self, text):
-        """Take a remark."""
-
-    def mounts(self, cooler):
-        """Mount it."""
-        self.asked.append(cooler)
-        return True
 
 
 @contextmanager
@@ -77,39 +40,41 @@ def simulated(name, seed):
 def matched(request, tmp_path_factory):
     """A cooler that was matched to two levels, and where its settings stand."""
     folder = tmp_path_factory.mktemp("matched")
-    time = datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC)
     asked = tuple(MatchRequest(x, 0.3, floor=FloorReading(26.17, 0.3)) for x in (38.0, 42.0))
     with simulated(request.param, seed=4) as (client, source):
 
         @contextmanager
         def hear():
-            yield Hearing(source, calibration(time))
+            yield Hearing(source, CALIBRATION)
 
         plan = SeriesPlan((request.param,), asked, folder / "a.json")
         series = run_series(plan, client, hear, Somebody(), data_folder=folder / "data")
-    return request.param, series.paths, time
+    return request.param, series.paths
 
 
-def check_again(name, paths, time, data_folder, *, louder_db=0.0, somebody=None):
+def check_again(name, paths, data_folder, *, louder_db=0.0, somebody=None):
     """Check it on another day, with everything read louder by so much."""
     found = read_matched(paths)
     with simulated(name, seed=99) as (client, source):
 
         @contextmanager
         def hear():
-            yield Hearing(source, calibration(time, 6.4 * 10 ** (louder_db / 20)))
+            yield Hearing(
+                source,
+                CALIBRATION.model_copy(update={"pascal_per_unit": 6.4 * 10 ** (louder_db / 20)}),
+            )
 
         return run_rechecks(
-            found, client, hear, somebody or Somebody(), floor=None, data_folder=data_folder
+            found, client, hear, somebody or Somebody(mounts=1), floor=None, data_folder=data_folder
         )
 
 
 @pytest.mark.parametrize(("louder_db", "outcome"), [(0.0, "holds"), (1.0, "changed")])
 def test_levels_hold_until_they_change(matched, tmp_path, louder_db, outcome):
     """Mounted again on another day both levels hold; 1 dB louder they do not."""
-    name, paths, time = matched
+    name, paths = matched
 
-    parts = check_again(name, paths, time, tmp_path, louder_db=louder_db)
+    parts = check_again(name, paths, tmp_path, louder_db=louder_db)
 
     assert [part.outcome for part in parts] == [outcome] * 2
     assert parts[0].then.LAeq_db == pytest.approx(42.0, abs=0.3)
@@ -123,9 +88,9 @@ def test_levels_hold_until_they_change(matched, tmp_path, louder_db, outcome):
 
 def test_every_recheck_goes_into_the_history(matched, tmp_path):
     """A line each, whole, oldest first, with the scatter of the differences."""
-    name, paths, time = matched
-    parts = check_again(name, paths[:1], time, tmp_path)
-    parts += check_again(name, paths[:1], time, tmp_path, louder_db=0.3)
+    name, paths = matched
+    parts = check_again(name, paths[:1], tmp_path)
+    parts += check_again(name, paths[:1], tmp_path, louder_db=0.3)
 
     (history,) = histories_of(read_matched(paths), tmp_path)
     written = [part.model_dump(mode="json") for part in parts]
@@ -138,26 +103,26 @@ def test_every_recheck_goes_into_the_history(matched, tmp_path):
 
 def test_settings_of_another_bench_are_refused_before_anything_moves(matched, tmp_path):
     """Levels hold only where they were heard."""
-    name, paths, time = matched
+    name, paths = matched
     document = json.loads(paths[0].read_text())
     document["coolers"][0]["bench"] = "elsewhere"
     (tmp_path / "other.json").write_text(json.dumps(document))
 
     with pytest.raises(SettingsError, match="elsewhere"):
-        check_again(name, [tmp_path / "other.json"], time, tmp_path)
+        check_again(name, [tmp_path / "other.json"], tmp_path)
     assert not (tmp_path / "rechecks").exists()
 
 
 def test_each_cooler_is_mounted_once(matched, tmp_path):
     """Two coolers in three files: the settings of one are checked together, loud ones first."""
-    name, paths, time = matched
+    name, paths = matched
     renamed = json.loads(paths[0].read_text())
     renamed["coolers"][0]["cooler"] = "Other"
     (tmp_path / "other.json").write_text(json.dumps(renamed))
-    somebody = Somebody()
+    somebody = Somebody(mounts=1)
 
     parts = check_again(
-        name, [paths[0], tmp_path / "other.json", paths[1]], time, tmp_path, somebody=somebody
+        name, [paths[0], tmp_path / "other.json", paths[1]], tmp_path, somebody=somebody
     )
 
     assert [part.cooler for part in parts] == [name, name, "Other"]
