@@ -20,9 +20,9 @@ _BIN: Final = 0.045
 """Relative range of speeds whose glide levels are taken together: a little over 2 s of sound."""
 _FEWEST_IN_BIN: Final = 3
 """Half seconds that a range needs."""
-_CORRELATED: Final = 1.2
+_CORRELATED: Final = 2.0
 """What hunting leaves of the scatter of half seconds over so short a time."""
-_LEAST_SD_DB: Final = 0.15
+_LEAST_SD_DB: Final = 0.25
 """No range of a glide is known better."""
 _SPEED_SD: Final = 0.006
 """Relative error of the speeds of a glide after the delay is taken out."""
