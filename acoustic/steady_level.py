@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from acoustic.beats import LARGEST_CREST_DB, Beat, find_beat, within_crests
+from acoustic.beats import LARGEST_CREST_DB, Beat, find_beat
 from acoustic.decibels import energy_mean_db
 from acoustic.errors import SignalError
 from acoustic.intrusions import (
@@ -157,9 +157,11 @@ def _beside_beat(
     spread: GateSpread,
 ) -> SteadyLevel | None:
     """Level of a sound that beats; None where it does not, for all that can be told."""
-    if INTERVAL_S * np.count_nonzero(within_crests(levels_db, valid)) < _SHORTEST_S:
+    try:
+        beat = find_beat(levels_db, valid)
+    except SignalError:
+        # Too little of it is left to tell.
         return None
-    beat = find_beat(levels_db, valid)
     if beat is None or beat.depth_db < _LEAST_DEPTH_DB:
         return None
     marked = find_intrusions_beside_beat(levels_db, valid, beat.period_s, spread)

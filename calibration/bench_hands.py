@@ -213,6 +213,24 @@ class BenchHands:
             given[name] = MatchedActuator(reported.duty_percent, rpm)
         return given
 
+    def duty_now(self, names: Sequence[str]) -> float | None:
+        """Duty that some actuators share at the last reading; None where they differ.
+
+        Parameters
+        ----------
+        names : sequence of str
+            The actuators.
+
+        Returns
+        -------
+        float or None
+            Duty in per cent.
+        """
+        if self._state is None:
+            return None
+        duties = {self._state.actuators[name].duty_percent for name in names}
+        return duties.pop() if len(duties) == 1 else None
+
     def set_fans(self, percent: float) -> Steps[None]:
         """Set the fans' duty, and the pumps' with it."""
         answer = yield SetDuty(self._duties(percent))

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from calibration.bench_hands import BenchHands, Steps
+from calibration.bench_hands import BenchHands, RunStopped, Steps
 from calibration.learned import NOTHING_LEARNED, Learned
 from calibration.rotor_pace import HURRY_S, RotorPace
 from calibration.running_range import RunningRange
@@ -12,10 +12,12 @@ from calibration.steps import Remark
 
 __all__ = ["EXPLORING_CHANGE", "FanMoves"]
 
-EXPLORING_CHANGE: Final = 0.015
+EXPLORING_CHANGE: Final = 0.02
 """Change of speed over 2 s that is good enough for a setting that will not be the last."""
 _WORTH_HURRYING: Final = 0.01
 """A smaller change of speed settles by itself within the two seconds that are waited anyway."""
+_CLEARLY_PAST_PERCENT: Final = 0.5
+"""A duty less far past the goal does not drive the fans past it for sure: play and rounding."""
 _SURELY_TURNING_PERCENT: Final = 40.0
 """Fans that take a duty at all turn at this one: their lowest is 30 % at most."""
 _SMALLEST_STEP_PERCENT: Final = 0.15
@@ -58,6 +60,20 @@ class FanMoves:
         """Speed at the highest duty, as far as it can be foretold from here."""
         return max(self.speeds.rpm_at(self.range.highest_percent), 1.02 * self.slowest_rpm)
 
+    def begin_at(self, percent: float, rpm: float) -> None:
+        """Take over fans that turn already.
+
+        Parameters
+        ----------
+        percent : float
+            Duty that the bench gives them.
+        rpm : float
+            Speed at which they rest with it.
+        """
+        self.percent = percent
+        self.range.note(percent, turning=True)
+        self.speeds = self.speeds.add(percent, rpm)
+
     def go(self, percent: float, tolerated_change: float) -> Steps[float | None]:
         """Set a fan duty, wait until the speed rests, and learn what it says."""
         start_rpm = self.hands.fan_rpm()
@@ -81,14 +97,26 @@ class FanMoves:
         now_rpm = self.hands.fan_rpm()
         if now_rpm is None or not self._worth_hurrying(goal_rpm):
             return False
-        beyond = self.speeds.duty_for(self.pace.overdrive(now_rpm, goal_rpm))
-        # Never below where fans are sure to turn: one that stalls there may not start again.
-        surely_turning = max(_SURELY_TURNING_PERCENT, self.range.standing_percent or 0.0)
-        beyond = self.range.clip(max(beyond, min(percent, surely_turning)))
+        beyond = self._beyond(percent, now_rpm, goal_rpm)
+        if not self._is_beyond(beyond, percent, goal_rpm - now_rpm):
+            return False
         yield from self.hands.set_fans(beyond)
         yield from self.hands.take(HURRY_S)
         self.speeds = self.speeds.add(beyond, None)
         return True
+
+    def _beyond(self, percent: float, now_rpm: float, goal_rpm: float) -> float:
+        """Duty that drives the fans past a goal, within what is safe for them."""
+        beyond = self.speeds.duty_for(self.pace.overdrive(now_rpm, goal_rpm))
+        # Never below where fans are sure to turn: one that stalls there may not start again.
+        surely_turning = max(_SURELY_TURNING_PERCENT, self.range.standing_percent or 0.0)
+        return self.range.clip(max(beyond, min(percent, surely_turning)))
+
+    @staticmethod
+    def _is_beyond(beyond: float, percent: float, way_rpm: float) -> bool:
+        """Whether a duty lies clearly past another on the way, so that it takes up the play."""
+        past = beyond - percent if way_rpm > 0.0 else percent - beyond
+        return past >= _CLEARLY_PAST_PERCENT
 
     def _worth_hurrying(self, goal_rpm: float) -> bool:
         """Whether a change of speed is too large to settle while it is waited for anyway."""
@@ -133,11 +161,17 @@ class FanMoves:
             Duty in per cent, inside the bench's limits.
         """
         self._goal_rpm = wanted_rpm
-        hurried = self._worth_hurrying(wanted_rpm)
-        percent = self.speeds.duty_for(wanted_rpm, from_beyond=hurried)
-        if not hurried:
-            percent = self._step_out_of_play(percent, 1.0 if upwards else -1.0)
-        return self.range.clip(percent)
+        now_rpm = self.hands.fan_rpm()
+        if now_rpm is not None and self._worth_hurrying(wanted_rpm):
+            percent = self.range.clip(self.speeds.duty_for(wanted_rpm, from_beyond=True))
+            beyond = self._beyond(percent, now_rpm, wanted_rpm)
+            if self._is_beyond(beyond, percent, wanted_rpm - now_rpm):
+                return percent
+        percent = self.speeds.duty_for(wanted_rpm)
+        if self.percent == 0.0:
+            # Nothing was set yet: everything known is from earlier, and there is no step to take.
+            return self.range.clip(percent)
+        return self.range.clip(self._step_out_of_play(percent, 1.0 if upwards else -1.0))
 
     @property
     def came_from_below(self) -> bool:
@@ -178,3 +212,5 @@ class FanMoves:
         yield from self.go(self.range.clip(percent + _START_STEP_PERCENT), 0.05)
         if self.hands.fan_rpm() == 0:
             yield from self.go(self.range.highest_percent, 0.05)
+        if self.hands.fan_rpm() == 0:
+            raise RunStopped("The fans stand still at full duty; check their cables.")

@@ -53,7 +53,11 @@ _START_PERCENT: Final = 68.0
 """First duty: most coolers are louder than usual targets at full speed and quieter at half."""
 _MAX_SETTINGS: Final = 16
 """A cooler that is not matched by then does not hold still."""
-_FIRST_LISTEN_S: Final = 3.0
+_FIRST_GLANCE_S: Final = 0.5
+"""Time after which the tachometer is read once more, to see whether the fans rest."""
+_AS_IT_IS_S: Final = 2.5
+"""Listening to the cooler under the bench's own control, which tells the way to go."""
+_FIRST_LISTEN_S: Final = 2.0
 """First stretch of listening at a setting; after it every second is judged."""
 _FLOOR_LISTEN_S: Final = 6.0
 """Listening for the floor; its wander over minutes is larger than what is left."""
@@ -61,6 +65,8 @@ _FLOOR_LISTEN_AGAIN_S: Final = 15.0
 """Listening for a floor that reads suspiciously high: an intrusion has passed by then."""
 _EXPLORING_STEP_PERCENT: Final = 6.0
 """A first step larger than this is rarely the last one."""
+_SAME_SETTING_PERCENT: Final = 0.05
+"""Duties closer than this are the same setting."""
 _CAME_BACK_CHANGE: Final = 0.01
 """Relative difference of speed on coming back to a setting that is told: a quarter decibel."""
 _LIKELY: Final = 0.5
@@ -87,12 +93,15 @@ class _Match:
         priors = NoisePriors(floor=floor, pump_at_80_percent=pump)
         self.evidence = Evidence(priors, request.applies_to, learned)
         self.earlier = learned
+        self._came_again = False
         self.known = learned.listening or ListeningKnowledge()
         self.warnings: list[str] = []
 
     # Setting and listening
 
-    def _close(self, listener: SettingListener, reading: Estimate) -> None:
+    def _close(
+        self, listener: SettingListener, reading: Estimate, *, as_found: bool = False
+    ) -> None:
         """Keep the evidence of the present setting."""
         self.known = listener.knowledge()
         self.hands.listened_s += listener.heard_s
@@ -106,6 +115,7 @@ class _Match:
                 left_out_s=listener.left_out_s,
                 beat=listener.beat,
                 colour=self._colours(listener)[0],
+                as_found=as_found,
             )
         )
 
@@ -113,6 +123,26 @@ class _Match:
         """Colour of what the target applies to, as far as it is heard."""
         floor_bands_db = self.floor_bands_db if self._floor_counts else None
         return listener.colours(floor_bands_db, self.evidence.floor.mean_db)
+
+    def _listen_as_it_is(self) -> Steps[None]:
+        """Hear the cooler as the bench runs it by itself: a first setting without a wait.
+
+        Nothing is learned from fans that stand, whose speed nobody reads or that are on their way.
+        """
+        hands = self.hands
+        listener = SettingListener(self.known)
+        listener.add((yield from hands.take(_FIRST_GLANCE_S)), hands.fan_rpm())
+        rpm, percent = hands.fan_rpm(), hands.duty_now(hands.fans)
+        pump_percent = hands.duty_now(hands.pumps) if hands.pumps else 0.0
+        if not rpm or percent is None or pump_percent is None or self.request.pump == "follows":
+            return
+        listener.add((yield from hands.take(_AS_IT_IS_S)), hands.fan_rpm())
+        reading, now_rpm = listener.estimate(), hands.fan_rpm()
+        if reading is None or not now_rpm or abs(now_rpm - rpm) > EXPLORING_CHANGE * rpm:
+            return
+        self.moves.begin_at(percent, listener.rpm or rpm)
+        self.evidence.enter(self.moves.heard_axis(listener.rpm), pump_percent, reading)
+        self._close(listener, reading, as_found=True)
 
     def _listen_for_floor(self) -> Steps[None]:
         """Turn everything down as far as it goes and hear what is left."""
@@ -193,6 +223,7 @@ class _Match:
             rejected_s=listener.rejected_s,
             at_highest=self.moves.range.at_highest(self.moves.percent),
             at_lowest=self.moves.range.at_lowest(self.moves.percent),
+            again=self._came_again,
         )
         verdict = judge(heard, self.request.tolerance_db)
         if verdict == "matched" and listener.heard_s >= LONGEST_LISTEN_S:
@@ -261,13 +292,19 @@ class _Match:
         colour_is_known = self.request.loudness is None or self.floor_bands_db is not None
         return self.request.floor is not None and (colour_is_known or not self._floor_counts)
 
-    def _procedure(self) -> Steps[tuple[MatchOutcome, str | None]]:
-        """Visit settings until one is sure, or none can be."""
+    def _prepare(self) -> Steps[float]:
+        """Learn what can be learned before the first move; return the duty to begin with."""
+        if not self.earlier.settings:
+            yield from self._listen_as_it_is()
         if not self._floor_is_known:
             yield from self._listen_for_floor()
-        percent = self.moves.range.clip(_START_PERCENT)
-        if self.earlier.settings:
-            percent = self._wanted_percent()
+        if not self.evidence.axes or not self.moves.speeds.settled_count:
+            return self.moves.range.clip(_START_PERCENT)
+        return (yield from self.moves.clear_of_standing(self._wanted_percent()))
+
+    def _procedure(self) -> Steps[tuple[MatchOutcome, str | None]]:
+        """Visit settings until one is sure, or none can be."""
+        percent = yield from self._prepare()
         tolerated_change = EXPLORING_CHANGE
         for _ in range(_MAX_SETTINGS):
             verdict = yield from self._visit(percent, tolerated_change)
@@ -280,6 +317,7 @@ class _Match:
             elif verdict == "move":
                 before = self.moves.percent
                 percent = yield from self.moves.clear_of_standing(self._wanted_percent())
+                self._came_again = abs(percent - before) < _SAME_SETTING_PERCENT
                 far = abs(percent - before) > _EXPLORING_STEP_PERCENT
                 early = self.moves.speeds.settled_count < 3
                 tolerated_change = EXPLORING_CHANGE if far and early else SETTLED_CHANGE

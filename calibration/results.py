@@ -128,6 +128,8 @@ class HeardSetting:
     """Beat of the level, as of two fans nearly alike; None where there is none for sure."""
     colour: SoundColour | None = None
     """Colour of its sound, where a loudness was asked for."""
+    as_found: bool = False
+    """Whether the bench ran so by itself: heard without being visited."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -176,6 +178,11 @@ class MatchResult:
     """All the time the match took by the clock of the sound, in seconds."""
     warnings: tuple[str, ...]
     """What the person at the bench should know."""
+
+    @property
+    def settings_visited(self) -> int:
+        """How many settings were set and listened to."""
+        return sum(not setting.as_found for setting in self.visited)
 
     @property
     def margin_db(self) -> float | None:

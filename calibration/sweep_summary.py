@@ -1,5 +1,6 @@
 """From what a sweep heard to its result: the curve, and what a later match can start from."""
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -26,6 +27,9 @@ _LEAST_SD_DB: Final = 0.25
 """No range of a glide is known better."""
 _SPEED_SD: Final = 0.006
 """Relative error of the speeds of a glide after the delay is taken out."""
+_SHARED_ERROR: Final = 2.0
+"""Neighbouring settings of one sweep err together, by its floor, its drift and slow hunting; a
+match takes each for independent, so none of them counts for as much as it alone would."""
 _CURVE_POINTS: Final = 160
 
 
@@ -159,4 +163,7 @@ def _learned_settings(evidence: SweepEvidence, between: list[SettingLevel]) -> l
         percent = evidence.percent_for(heard.rpm)
         down.append(LearnedSetting(percent, heard.rpm, heard.pump_percent, level))
     down.sort(key=lambda one: -one.speed)
-    return [*down[-1:], *up, *down[:-1]]
+    return [
+        replace(one, level=Estimate(one.level.mean_db, _SHARED_ERROR * one.level.sd_db))
+        for one in [*down[-1:], *up, *down[:-1]]
+    ]

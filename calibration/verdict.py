@@ -20,8 +20,8 @@ LONGEST_LISTEN_S: Final = 60.0
 ONE_SIDED_SPREADS: Final = 1.645
 """Standard deviations of a one-sided 95 % statement."""
 
-_SHORTEST_S: Final = 3.0
-"""Shortest listening that tells hunting from level."""
+_SHORTEST_S: Final = 2.0
+"""Shortest listening that tells whether a setting is worth more."""
 _SHORTEST_LAST_S: Final = 6.0
 """No setting is the last one on less sound than this."""
 _CROWDED_SHARE: Final = 0.4
@@ -52,6 +52,8 @@ class HeardSoFar:
     """Whether no higher speed is left."""
     at_lowest: bool
     """Whether no lower speed is left."""
+    again: bool = False
+    """Whether it was left and come back to at once, as no other setting promised more."""
 
 
 def judge(heard: HeardSoFar, tolerance_db: float) -> Verdict | None:
@@ -71,7 +73,8 @@ def judge(heard: HeardSoFar, tolerance_db: float) -> Verdict | None:
     """
     offset, sd_db = heard.missed_by.mean_db, heard.missed_by.sd_db
     crowded = heard.rejected_s > _CROWDED_SHARE * heard.heard_s
-    wait_s = _CROWDED_S if crowded else _SURPRISING_S if _surprising(heard) else _SHORTEST_S
+    patient = crowded or heard.again
+    wait_s = _CROWDED_S if patient else _SURPRISING_S if _surprising(heard) else _SHORTEST_S
     long_enough_to_end = heard.heard_s >= max(_SHORTEST_LAST_S, wait_s)
     within = probability_within(heard.missed_by, tolerance_db)
     verdict: Verdict | None = None

@@ -116,7 +116,7 @@ def cooler_part(
             LAeq_db=round(result.floor.mean_db, 3), U95_db=_half_width_db(result.floor)
         ),
         margin_db=None if result.margin_db is None else round(result.margin_db, 2),
-        settings_visited=len(result.visited),
+        settings_visited=result.settings_visited,
         listened_s=result.listened_s,
         bench_s=result.bench_s,
         tones=list(tones),

@@ -105,3 +105,13 @@ def test_levels_and_marks_must_fit():
     """One mark is missing: a sentence, not a guess."""
     with pytest.raises(SignalError, match="one mark for each level"):
         steady_level(np.zeros(10), np.ones(9, dtype=bool))
+
+
+def test_a_long_listening_of_which_little_counts_has_a_level():
+    """Of a minute only scattered seconds are fit to use: too little to tell a beat, not a level."""
+    levels = 40.0 + 0.2 * np.random.default_rng(14).standard_normal(600)
+    valid = np.arange(600) % 40 < 12
+    heard = steady_level(levels, valid)
+
+    assert heard.mean.mean_db == pytest.approx(40.0, abs=0.1)
+    assert heard.beat is None

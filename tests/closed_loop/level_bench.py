@@ -154,11 +154,13 @@ class LevelBench:
     def __init__(self, traits: CoolerTraits, rng: np.random.Generator) -> None:
         self.traits = traits
         self.rng = rng
-        self.duty = {"fan": FIRST_FAN_PERCENT}
+        # Its own control keeps a fan turning that can turn at all.
+        starts_at = traits.stall_percent + traits.restart_extra_percent + traits.play_percent
+        self.duty = {"fan": max(FIRST_FAN_PERCENT, min(starts_at, 100.0), traits.min_duty_percent)}
         if traits.pump_full_db is not None:
             self.duty["pump"] = 60.0
-        self.played = FIRST_FAN_PERCENT
-        self.running = True
+        self.played = self.duty["fan"]
+        self.running = self.played >= traits.stall_percent
         self.rpm = self._steady_rpm()
         self.tacho = self.rpm
         self.counted = deque([self.rpm], maxlen=max(1, round(traits.tacho_window_s / TICK_S)))

@@ -12,7 +12,7 @@ from functools import partial
 from typing import NamedTuple
 
 import numpy as np
-from closed_loop.level_bench import FIRST_FAN_PERCENT, LOWEST_PUMP_PERCENT, LevelBench
+from closed_loop.level_bench import LOWEST_PUMP_PERCENT, LevelBench
 from scipy.optimize import brentq
 
 from acoustic.intrusions import find_intrusions
@@ -93,7 +93,7 @@ def product(bench: LevelBench, task: Task) -> Attempt:
     level = result.level
     return Attempt(
         outcome=result.outcome,
-        settings=len(result.visited),
+        settings=result.settings_visited,
         bench_s=bench.time_s,
         true_db=bench.true_level_db() if bench.running else -np.inf,
         stated_db=np.nan if level is None else level.mean_db,
@@ -296,9 +296,10 @@ def right_percent(bench: LevelBench, target_db: float) -> float | None:
 def knowing(bench: LevelBench, task: Task) -> Attempt:
     """Go straight to the right speed, let the rotor come to it, and listen as long as it takes."""
     percent = right_percent(bench, task.target_db)
+    own_percent = bench.duty["fan"]
     if percent is None:
         return Attempt("unreachable", 0, 0.0, np.nan, np.nan, np.nan)
-    goal, start = bench.rpm_at(percent), bench.rpm_at(FIRST_FAN_PERCENT)
+    goal, start = bench.rpm_at(percent), bench.rpm_at(own_percent)
     settle_s = bench.traits.tau_s * np.log(max(abs(goal - start) / (0.004 * goal), 1.0))
     return Attempt(
         outcome="matched",

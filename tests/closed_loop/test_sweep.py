@@ -229,7 +229,7 @@ def test_a_bench_that_takes_over_stops_the_sweep(after):
     assert len(asked) <= after + 3
 
 
-@settings(max_examples=20)
+@settings(max_examples=12)
 @given(
     description=benches(),
     mood=MOODS,
