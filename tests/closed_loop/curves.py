@@ -104,7 +104,7 @@ def curve_trial(number: int, seed: int, task: Task) -> dict[str, Curve]:
                 true_db=true_db[duty],
                 stated_db=np.nan if result.level is None else result.level.mean_db,
                 stated_sd_db=np.nan if result.level is None else result.level.sd_db,
-                settings=len(result.visited),
+                settings=result.settings_visited,
             )
             for duty, result in _matched(way, bench, task, true_db)
         ]
