@@ -403,7 +403,9 @@ class _Match:
         visits = zip(evidence.visited, evidence.settings_visited, evidence.levels, strict=False)
         for index, (visit, setting, level) in enumerate(visits):
             if setting.rpm > 0 and not evidence.doubts(index):
-                percent = visit.actuators[self.hands.fans[0]].duty_percent
+                percent = float(
+                    np.mean([visit.actuators[name].duty_percent for name in self.hands.fans])
+                )
                 heard.append(LearnedSetting(percent, setting.rpm, setting.pump_percent, level))
         return replace(
             self.earlier,
