@@ -18,7 +18,7 @@ from calibration.bench_hands import BenchHands, Steps
 from calibration.bench_state import BenchDescription
 from calibration.fan_noise import Estimate
 from calibration.learned import NOTHING_LEARNED, Learned, LearnedSetting
-from calibration.matching import _Match
+from calibration.matching import CoolerMatch
 from calibration.results import (
     FLOOR_WANDER_DB,
     FloorReading,
@@ -165,7 +165,7 @@ def _in_order(pump_percents: Sequence[float], bench: BenchDescription) -> list[f
     return [rising[0], *reversed(rising[1:])]
 
 
-class _PairMatch(_Match):
+class _PairMatch(CoolerMatch):
     """The match of one pair, which goes on where the one before it left the bench."""
 
     def __init__(
