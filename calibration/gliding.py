@@ -109,6 +109,8 @@ def glide_down(moves: FanMoves, goal_percent: float) -> Steps[GlideTrack]:
     hands = moves.hands
     start, start_percent = moves.axis(hands.fan_rpm()), moves.percent
     track = GlideTrack(start)
+    if start <= 0.0:
+        return track
     goal = min(moves.speeds.rpm_at(goal_percent), (1.0 - _LEAST_FALL) * start)
     steps = int(np.ceil(np.log(start / goal) / (_RATE_PER_S * BLOCK_S)))
     for share in np.arange(1, steps + 1) / steps:

@@ -187,10 +187,14 @@ class _Sweep:
             )
             return True
         self.known = listener.knowledge()
+        speed = moves.heard_axis(listener.rpm)
+        if speed <= 0.0:
+            # They came to a stop while they were listened to.
+            return False
         visit = Visit(
             percent=percent,
             rpm=listener.rpm,
-            speed=moves.heard_axis(listener.rpm),
+            speed=speed,
             pump_percent=hands.pump_percent,
             reading=reading,
             listened_s=listener.heard_s,
