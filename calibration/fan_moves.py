@@ -10,7 +10,10 @@ from calibration.settling import SETTLED_CHANGE
 from calibration.speed_map import SpeedMap
 from calibration.steps import Remark
 
-__all__ = ["EXPLORING_CHANGE", "FanMoves"]
+__all__ = ["EXPLORING_CHANGE", "STANDING_AT_FULL_DUTY", "FanMoves"]
+
+STANDING_AT_FULL_DUTY: Final = "The fans stand still at full duty; check their cables."
+"""Why a run ends whose fans nothing sets turning."""
 
 EXPLORING_CHANGE: Final = 0.02
 """Change of speed over 2 s that is good enough for a setting that will not be the last."""
@@ -213,4 +216,4 @@ class FanMoves:
         if self.hands.fan_rpm() == 0:
             yield from self.go(self.range.highest_percent, 0.05)
         if self.hands.fan_rpm() == 0:
-            raise RunStopped("The fans stand still at full duty; check their cables.")
+            raise RunStopped(STANDING_AT_FULL_DUTY)

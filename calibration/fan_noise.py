@@ -21,6 +21,7 @@ from acoustic.decibels import energy_sum_db
 from acoustic.signals import Samples
 
 __all__ = [
+    "USUAL_PUMP",
     "Estimate",
     "NoisePosterior",
     "NoisePriors",
@@ -51,6 +52,10 @@ class Estimate:
     """Expected value in dB."""
     sd_db: float
     """Standard deviation in dB."""
+
+
+USUAL_PUMP: Final = Estimate(33.0, 6.5)
+"""Level of a pump at 80 % duty, before it is heard."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,12 @@ import numpy.typing as npt
 from acoustic.background import without_background
 from acoustic.decibels import energy_mean_db
 from acoustic.errors import InputError
-from acoustic.loudness import SoundField, gain_to_loudness_db, loudness_level_phon
-from acoustic.loudness import stationary_loudness as loudness_of
+from acoustic.loudness import (
+    SoundField,
+    gain_to_loudness_db,
+    loudness_level_phon,
+    stationary_loudness,
+)
 from acoustic.signals import Samples
 from calibration.fan_noise import Estimate
 
@@ -92,7 +96,7 @@ class SoundColour:
         """
 
         def at(bands_db: Samples, level_db: float) -> float:
-            return loudness_of(bands_db + (level_db - self.level_db), field).N_sone
+            return stationary_loudness(bands_db + (level_db - self.level_db), field).N_sone
 
         middle = 0.5 * (at(self.highest_db, level.mean_db) + at(self.lowest_db, level.mean_db))
         reach_db = 1.96 * level.sd_db

@@ -145,8 +145,10 @@ def _of_another_day(posterior: NoisePosterior, weights: _Weights) -> Component:
 
 
 def _noise_sd_db(posterior: NoisePosterior) -> Samples:
-    """Standard uncertainty of each reading, as the estimate counted with it."""
-    return np.array([max(setting.reading.sd_db, 0.005) for setting in posterior.settings])
+    """Standard uncertainty of each reading by itself, as the estimate counted with it."""
+    alone = replace(posterior.priors, earlier_sd_db=0.0)
+    noise: Samples = np.sqrt(np.diag(reading_covariance(posterior.settings, alone)))
+    return noise
 
 
 def _shares(levels_db: Samples) -> Samples:

@@ -13,7 +13,7 @@ import numpy as np
 
 from calibration.bench_hands import RunStopped, Steps
 from calibration.bench_state import BenchDescription
-from calibration.fan_moves import EXPLORING_CHANGE
+from calibration.fan_moves import EXPLORING_CHANGE, STANDING_AT_FULL_DUTY
 from calibration.fan_noise import Estimate
 from calibration.goal import CoolerLoudness
 from calibration.learned import NOTHING_LEARNED, Learned, LearnedSetting
@@ -24,6 +24,7 @@ from calibration.results import (
     MatchRequest,
     MatchResult,
 )
+from calibration.running_range import SAME_PERCENT
 from calibration.settling import SETTLED_CHANGE
 from calibration.steps import Remark
 from calibration.verdict import (
@@ -48,8 +49,6 @@ _MAX_SETTINGS: Final = 16
 """A cooler that is not matched by then does not hold still."""
 _EXPLORING_STEP_PERCENT: Final = 6.0
 """A first step larger than this is rarely the last one."""
-_SAME_SETTING_PERCENT: Final = 0.05
-"""Duties closer than this are the same setting."""
 _CAME_BACK_CHANGE: Final = 0.01
 """Relative difference of speed on coming back to a setting that is told: a quarter decibel."""
 _LIKELY: Final = 0.5
@@ -134,12 +133,12 @@ class CoolerMatch(SettingVisits):
                 return "floor-too-high", None
             if verdict is None:
                 if self.moves.range.at_highest(percent):
-                    return "stopped", "The fans stand still at full duty; check their cables."
+                    return "stopped", STANDING_AT_FULL_DUTY
                 percent = yield from self.moves.clear_of_standing(percent)
             elif verdict == "move":
                 before = self.moves.percent
                 percent = yield from self.moves.clear_of_standing(self._wanted_percent())
-                self._came_again = abs(percent - before) < _SAME_SETTING_PERCENT
+                self._came_again = abs(percent - before) < SAME_PERCENT
                 far = abs(percent - before) > _EXPLORING_STEP_PERCENT
                 early = self.moves.speeds.settled_count < 3
                 tolerated_change = EXPLORING_CHANGE if far and early else SETTLED_CHANGE

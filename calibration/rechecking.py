@@ -13,7 +13,7 @@ from calibration.bench_hands import BenchHands, RunStopped, Steps
 from calibration.bench_state import BenchDescription
 from calibration.evidence import Evidence
 from calibration.fan_moves import EXPLORING_CHANGE, FanMoves
-from calibration.fan_noise import Estimate, NoisePriors
+from calibration.fan_noise import USUAL_PUMP, Estimate, NoisePriors
 from calibration.listening import ListeningKnowledge, SettingListener
 from calibration.recheck_results import RecheckOutcome, RecheckRequest, RecheckResult
 from calibration.results import FLOOR_WANDER_DB, MatchRequest
@@ -39,8 +39,6 @@ _FLOOR_LISTEN_S: Final = 6.0
 """Listening for the floor."""
 _FLOOR_SINCE_DB: Final = 2.0
 """How far a room's floor differs from one day to another, as a standard deviation."""
-_PUMP_PRIOR: Final = Estimate(33.0, 6.5)
-"""Level of a pump at 80 % duty."""
 _COMING_BACK_DB: Final = 0.07
 """Standard uncertainty of the level from a speed within `_SAME_SPEED` of the wanted one."""
 _UNSEEN_SPEED_DB: Final = 0.2
@@ -98,7 +96,7 @@ class _Recheck:
         )
         if request.floor is not None:
             floor = request.floor.estimate
-        pump = _PUMP_PRIOR if self.hands.pump_is_separate else None
+        pump = USUAL_PUMP if self.hands.pump_is_separate else None
         priors = NoisePriors(floor=floor, pump_at_80_percent=pump)
         self.evidence = Evidence(priors, request.applies_to)
         self.heard = False

@@ -6,11 +6,11 @@ A stopped fan is never a quiet one: which duty still turns it is found by tachom
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["RunningRange"]
+__all__ = ["SAME_PERCENT", "RunningRange"]
 
 _RESOLUTION_PERCENT: Final = 1.0
 """How closely the lowest running duty is searched."""
-_SAME_PERCENT: Final = 0.05
+SAME_PERCENT: Final = 0.05
 """Duties closer than this are the same setting."""
 
 
@@ -41,14 +41,14 @@ class RunningRange:
 
     def at_highest(self, percent: float) -> bool:
         """Tell whether no higher duty is left."""
-        return percent >= self.highest_percent - _SAME_PERCENT
+        return percent >= self.highest_percent - SAME_PERCENT
 
     def at_lowest(self, percent: float) -> bool:
         """Tell whether the fans run as slowly as they can."""
-        if percent <= self.lowest_percent + _SAME_PERCENT:
+        if percent <= self.lowest_percent + SAME_PERCENT:
             return True
         running = self.running_percent
-        return running is not None and not self.undecided() and percent <= running + _SAME_PERCENT
+        return running is not None and not self.undecided() and percent <= running + SAME_PERCENT
 
     def undecided(self) -> bool:
         """Tell whether the slowest running duty is not known closely enough."""

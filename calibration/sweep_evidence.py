@@ -10,6 +10,7 @@ from acoustic.background import without_background
 from acoustic.decibels import energy_sum_db
 from acoustic.signals import Samples
 from calibration.fan_noise import (
+    USUAL_PUMP,
     Estimate,
     NoisePosterior,
     NoisePriors,
@@ -37,8 +38,6 @@ Approach = Literal["down", "up", "any"]
 
 LEAST_MARGIN_DB: Final = 3.0
 """A level closer to the floor is only an upper bound (ISO 3746)."""
-_PUMP_PRIOR: Final = Estimate(33.0, 6.5)
-"""Level of a pump at 80 % duty."""
 _ONE_SIDED: Final = 1.645
 """Standard deviations of a one-sided 95 % bound."""
 _LEAST_SHARE: Final = 0.5
@@ -95,7 +94,7 @@ class SweepEvidence:
     def __init__(self, floor: FloorReading | None, *, pump_is_separate: bool) -> None:
         self.priors = NoisePriors(
             floor=NoisePriors().floor if floor is None else floor.estimate,
-            pump_at_80_percent=_PUMP_PRIOR if pump_is_separate else None,
+            pump_at_80_percent=USUAL_PUMP if pump_is_separate else None,
         )
         self.visits: list[Visit] = []
         self.tracks: list[GlideTrack] = []

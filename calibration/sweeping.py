@@ -12,7 +12,7 @@ import numpy as np
 
 from calibration.bench_hands import BenchHands, RunStopped, Steps
 from calibration.bench_state import BenchDescription
-from calibration.fan_moves import EXPLORING_CHANGE, FanMoves
+from calibration.fan_moves import EXPLORING_CHANGE, STANDING_AT_FULL_DUTY, FanMoves
 from calibration.fan_noise import Estimate
 from calibration.gliding import GlideTrack, add_arrival, glide_down
 from calibration.listening import ListeningKnowledge, SettingListener
@@ -101,7 +101,7 @@ class _Sweep:
         yield Remark("listening at full speed")
         heard = yield from self._visit(self.moves.range.highest_percent, approach="down")
         if not heard:
-            raise RunStopped("The fans stand still at full duty; check their cables.")
+            raise RunStopped(STANDING_AT_FULL_DUTY)
         for _ in range(_MOST_SETTINGS):
             if self.moves.percent <= self._lowest_percent + 0.05:
                 break

@@ -13,7 +13,7 @@ from calibration.bench_hands import BenchHands, Steps
 from calibration.bench_state import BenchDescription
 from calibration.evidence import Evidence
 from calibration.fan_moves import EXPLORING_CHANGE, FanMoves
-from calibration.fan_noise import Estimate, NoisePriors
+from calibration.fan_noise import USUAL_PUMP, Estimate, NoisePriors
 from calibration.goal import Goal, SoundColour
 from calibration.learned import Learned
 from calibration.listening import ListeningKnowledge, SettingListener
@@ -42,8 +42,6 @@ _FLOOR_LISTEN_S: Final = 6.0
 """Listening for the floor; its wander over minutes is larger than what is left."""
 _FLOOR_LISTEN_AGAIN_S: Final = 15.0
 """Listening for a floor that reads suspiciously high: an intrusion has passed by then."""
-_PUMP_PRIOR: Final = Estimate(33.0, 6.5)
-"""Level of a pump at 80 % duty."""
 
 
 class SettingVisits:
@@ -60,7 +58,7 @@ class SettingVisits:
             floor = request.floor.estimate
             if request.floor.bands_db is not None:
                 self.floor_bands_db = np.array(request.floor.bands_db)
-        pump = _PUMP_PRIOR if self.hands.pump_is_separate else None
+        pump = USUAL_PUMP if self.hands.pump_is_separate else None
         priors = NoisePriors(floor=floor, pump_at_80_percent=pump)
         self.evidence = Evidence(priors, request.applies_to, learned)
         self.earlier = learned
