@@ -5,6 +5,7 @@ from typing import TypeVar
 
 from calibration.bench_hands import RunStopped, Steps
 from calibration.steps import Heard, Listen, Observation, Remark, SetDuty, Step
+from service.documents.trail import step_line
 from service.errors import LeaseLost, SafetyStop
 from service.jobs.listening import LevelListener
 from service.ports import BenchConnection
@@ -20,8 +21,9 @@ def drive(
     bench: BenchConnection,
     listener: LevelListener,
     *,
-    keep: Callable[[Step, Observation], None],
+    keep: Callable[[str], None],
     tell: Callable[[str], None],
+    heard: Callable[[Heard], None] = lambda _: None,
 ) -> T:
     """Carry out a procedure's steps until it ends.
 
@@ -38,9 +40,11 @@ def drive(
     listener : LevelListener
         What is heard.
     keep : callable
-        Given each step with its answer.
+        Given each line of the trail as it comes to be.
     tell : callable
         Given each remark for the person at the bench.
+    heard : callable, optional
+        Given everything that is heard, for a live view.
 
     Returns
     -------
@@ -65,7 +69,9 @@ def drive(
         bench.acquire(holder)
         while True:
             answer = _carry_out(step, bench, listener, tell)
-            keep(step, answer)
+            keep(step_line(step, answer))
+            if isinstance(answer, Heard):
+                heard(answer)
             step = loop.send(answer)
     except StopIteration as end:
         result: T = end.value

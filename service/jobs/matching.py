@@ -8,8 +8,8 @@ from calibration.learned import NOTHING_LEARNED, Learned
 from calibration.matching import match
 from calibration.pump_curve import CurvePoint, CurveResult, match_curve
 from calibration.results import MatchRequest, MatchResult
-from calibration.steps import Heard, Observation, Step
-from service.documents.trail import TrailHeader, TrailStep, step_line
+from calibration.steps import Heard
+from service.documents.trail import TrailHeader, TrailStep
 from service.errors import DocumentError
 from service.jobs.driving import drive, end_as_stopped
 from service.jobs.listening import LevelListener
@@ -68,15 +68,8 @@ def match_cooler(
     InputError
         If the request does not fit the bench.
     """
-
-    def keep_and_show(step: Step, answer: Observation) -> None:
-        """Add a line to the trail, and show what was heard."""
-        keep(step_line(step, answer))
-        if isinstance(answer, Heard):
-            heard(answer)
-
     loop = match(request, bench.describe(), learned)
-    return drive(loop, HOLDER, bench, listener, keep=keep_and_show, tell=tell)
+    return drive(loop, HOLDER, bench, listener, keep=keep, tell=tell, heard=heard)
 
 
 def match_pairs(
@@ -121,11 +114,7 @@ def match_pairs(
     """
     loop = match_curve(request, bench.describe(), pump_percents, learned, pair_done=pair_done)
 
-    def keep_line(step: Step, answer: Observation) -> None:
-        """Add a line to the trail."""
-        keep(step_line(step, answer))
-
-    return drive(loop, HOLDER, bench, listener, keep=keep_line, tell=tell)
+    return drive(loop, HOLDER, bench, listener, keep=keep, tell=tell)
 
 
 def replay(header: TrailHeader, steps: Iterable[TrailStep]) -> MatchResult:

@@ -139,7 +139,7 @@ def recheck_cooler(
         If bench or sound fail, or the settings do not fit the bench.
     """
     loop = recheck(request, bench.describe())
-    return drive(loop, _HOLDER, bench, listener, keep=lambda _step, _answer: None, tell=tell)
+    return drive(loop, _HOLDER, bench, listener, keep=lambda _: None, tell=tell)
 
 
 def recheck_part(

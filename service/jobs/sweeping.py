@@ -3,10 +3,8 @@
 from collections.abc import Callable
 from typing import Final
 
-from calibration.steps import Observation, Step
 from calibration.sweep_results import SweepRequest, SweepResult
 from calibration.sweeping import sweep
-from service.documents.trail import step_line
 from service.jobs.driving import drive
 from service.jobs.listening import LevelListener
 from service.ports import BenchConnection
@@ -58,9 +56,5 @@ def sweep_cooler(
     InputError
         If the request does not fit the bench.
     """
-
-    def keep_step(step: Step, answer: Observation) -> None:
-        keep(step_line(step, answer))
-
     loop = sweep(request, bench.describe())
-    return drive(loop, HOLDER, bench, listener, keep=keep_step, tell=tell)
+    return drive(loop, HOLDER, bench, listener, keep=keep, tell=tell)

@@ -8,15 +8,21 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from calibration.results import HeardSetting, MatchRequest, MatchResult
-from service.reports.drawing import CURVE, INK, STYLE, PictureForm, written
+from service.reports.drawing import (
+    INK,
+    STYLE,
+    PictureForm,
+    draw_cooler_alone,
+    draw_floor,
+    panels_of,
+    written,
+)
 
 __all__ = ["LevelPanel", "draw_levels"]
 
 _TARGET: Final = "#e8b64c"
-_FLOOR: Final = "#7b8a94"
 _CHOSEN: Final = "#b3361e"
 _PANEL_INCHES: Final = (4.6, 3.4)
 _OUTCOME_WORDS: Final = {
@@ -56,19 +62,10 @@ def draw_levels(panels: Sequence[LevelPanel], form: PictureForm) -> bytes:
     bytes
         The picture; the same panels give the same bytes.
     """
-    columns = min(len(panels), 3)
-    rows = -(-len(panels) // columns)
     with mpl.rc_context(STYLE):
-        figure = Figure(
-            figsize=(columns * _PANEL_INCHES[0], rows * _PANEL_INCHES[1] + 0.5),
-            layout="constrained",
-        )
-        for axes, panel in zip(
-            np.ravel(figure.subplots(rows, columns, squeeze=False)), panels, strict=False
-        ):
+        figure = panels_of(len(panels), _PANEL_INCHES, below=0.5)
+        for axes, panel in zip(figure.axes, panels, strict=False):
             _draw_panel(axes, panel)
-        for axes in figure.axes[len(panels) :]:
-            axes.set_axis_off()
         figure.legend(
             *_legend_of(figure.axes[: len(panels)]),
             loc="outside lower center",
@@ -108,18 +105,9 @@ def _draw_panel(axes: Axes, panel: LevelPanel) -> None:
         linewidth=0,
         label="target band",
     )
-    axes.axhline(
-        result.floor.mean_db,
-        color=_FLOOR,
-        linestyle=(0, (1, 2)),
-        linewidth=1.2,
-        label="room floor",
-    )
+    draw_floor(axes, result.floor.mean_db)
     if result.curve is not None:
-        low = result.curve.cooler_db - 1.96 * result.curve.sd_db
-        high = result.curve.cooler_db + 1.96 * result.curve.sd_db
-        axes.fill_between(result.curve.rpm, low, high, color=CURVE, alpha=0.15, linewidth=0)
-        axes.plot(result.curve.rpm, result.curve.cooler_db, color=CURVE, label="cooler alone")
+        draw_cooler_alone(axes, result.curve)
     _draw_settings(axes, result)
     axes.set_title(panel.cooler, loc="left", fontsize=10.5, fontweight="bold")
     axes.set_title(_OUTCOME_WORDS[result.outcome], loc="right", fontsize=8.5)

@@ -6,10 +6,9 @@ from typing import Final
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from service.documents.matched_settings import CoolerPart, PairPart, SettingPart
-from service.reports.drawing import CURVE, INK, STYLE, PictureForm, written
+from service.reports.drawing import CURVE, INK, STYLE, PictureForm, panels_of, written
 
 __all__ = ["draw_pairs"]
 
@@ -32,17 +31,10 @@ def draw_pairs(coolers: Sequence[CoolerPart], form: PictureForm) -> bytes:
     bytes
         The picture; the same coolers give the same bytes.
     """
-    columns = min(len(coolers), 3)
-    rows = -(-len(coolers) // columns)
     with mpl.rc_context(STYLE):
-        figure = Figure(
-            figsize=(columns * _PANEL_INCHES[0], rows * _PANEL_INCHES[1]), layout="constrained"
-        )
-        panels = np.ravel(figure.subplots(rows, columns, squeeze=False))
-        for axes, part in zip(panels, coolers, strict=False):
+        figure = panels_of(len(coolers), _PANEL_INCHES)
+        for axes, part in zip(figure.axes, coolers, strict=False):
             _draw_panel(axes, part)
-        for axes in figure.axes[len(coolers) :]:
-            axes.set_axis_off()
         return written(figure, form)
 
 

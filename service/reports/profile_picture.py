@@ -8,11 +8,18 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from calibration.sweep_results import SweepResult
-from service.reports.drawing import CURVE, INK, STYLE, PictureForm, written
+from service.reports.drawing import (
+    FAINT,
+    INK,
+    STYLE,
+    PictureForm,
+    draw_cooler_alone,
+    draw_floor,
+    written,
+)
 
 __all__ = ["draw_profile"]
 
-_FLOOR: Final = "#7b8a94"
 _RESONANCE: Final = "#e8b64c"
 _INCHES: Final = (7.2, 4.4)
 
@@ -40,13 +47,7 @@ def draw_profile(cooler: str, result: SweepResult, form: PictureForm) -> bytes:
         _draw_resonances(axes, result)
         _draw_glide(axes, result)
         _draw_levels(axes, result)
-        axes.axhline(
-            result.floor.mean_db,
-            color=_FLOOR,
-            linestyle=(0, (1, 2)),
-            linewidth=1.2,
-            label="room floor",
-        )
+        draw_floor(axes, result.floor.mean_db)
         axes.set_title(cooler, loc="left", fontsize=10.5, fontweight="bold")
         axes.set_title(_headline(result), loc="right", fontsize=8.5)
         told = any(point.rpm is not None for point in result.points)
@@ -101,7 +102,7 @@ def _draw_glide(axes: Axes, result: SweepResult) -> None:
                 linestyle="none",
                 marker=marker,
                 markersize=size,
-                color=_FLOOR,
+                color=FAINT,
                 alpha=0.8,
                 label=label,
             )
@@ -110,10 +111,7 @@ def _draw_glide(axes: Axes, result: SweepResult) -> None:
 def _draw_levels(axes: Axes, result: SweepResult) -> None:
     """Draw the level of the cooler alone."""
     if result.curve is not None:
-        low = result.curve.cooler_db - 1.96 * result.curve.sd_db
-        high = result.curve.cooler_db + 1.96 * result.curve.sd_db
-        axes.fill_between(result.curve.rpm, low, high, color=CURVE, alpha=0.15, linewidth=0)
-        axes.plot(result.curve.rpm, result.curve.cooler_db, color=CURVE, label="cooler alone")
+        draw_cooler_alone(axes, result.curve)
     clear = [point for point in result.points if not point.upper_bound]
     if clear:
         axes.errorbar(

@@ -1,11 +1,12 @@
 """Documents and pictures as files: read with a clear word, written whole."""
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from service.errors import DocumentError, StorageError
 from service.storage.files import write_atomically
 
-__all__ = ["make_folder", "read_document_text", "save_bytes", "save_text"]
+__all__ = ["make_folder", "read_document_text", "save_bytes", "save_text", "save_with_beside"]
 
 
 def read_document_text(path: Path, what: str) -> str:
@@ -71,6 +72,36 @@ def save_bytes(path: Path, data: bytes) -> None:
     """
     make_folder(path.parent)
     write_atomically(path, data)
+
+
+def save_with_beside(path: Path, text: str, beside: Mapping[str, bytes]) -> list[Path]:
+    """Write a document, and what belongs to it beside it.
+
+    Parameters
+    ----------
+    path : Path
+        Where the document shall stand.
+    text : str
+        Its content.
+    beside : mapping of str to bytes
+        Content of each other file, by what follows the document's name without its ending.
+
+    Returns
+    -------
+    list of Path
+        The files, the document first.
+
+    Raises
+    ------
+    StorageError
+        If one cannot be written.
+    """
+    save_text(path, text)
+    written = [path]
+    for ending, data in beside.items():
+        written.append(path.with_name(path.stem + ending))
+        save_bytes(written[-1], data)
+    return written
 
 
 def make_folder(path: Path) -> None:

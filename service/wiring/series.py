@@ -2,19 +2,16 @@
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Final
 
 from service.documents.matched_settings import MatchedSettingsDocument
 from service.jobs.pairs_document import with_a_row_a_pair
 from service.jobs.settings_document import settings_csv
-from service.reports.drawing import PictureForm
+from service.reports.drawing import FORMS
 from service.reports.level_picture import LevelPanel, draw_levels
 from service.reports.pairs_picture import draw_pairs
-from service.storage.document_files import save_bytes, save_text
+from service.storage.document_files import save_with_beside
 
 __all__ = ["write_series"]
-
-_FORMS: Final[tuple[PictureForm, ...]] = ("png", "svg")
 
 
 def write_series(
@@ -42,15 +39,9 @@ def write_series(
         If one cannot be written.
     """
     # Everything is made before anything is written, so that a failure leaves no partial set.
-    table = settings_csv(with_a_row_a_pair(document))
-    pictures = {f".{form}": draw_levels(panels, form) for form in _FORMS}
+    beside = {".csv": settings_csv(with_a_row_a_pair(document)).encode()}
+    beside |= {f".{form}": draw_levels(panels, form) for form in FORMS}
     curves = [part for part in document.coolers if part.curve]
     if curves:
-        pictures |= {f"-pairs.{form}": draw_pairs(curves, form) for form in _FORMS}
-    save_text(path, document.to_json())
-    written = [path, path.with_suffix(".csv")]
-    save_text(written[1], table)
-    for ending, picture in pictures.items():
-        written.append(path.with_name(path.stem + ending))
-        save_bytes(written[-1], picture)
-    return written
+        beside |= {f"-pairs.{form}": draw_pairs(curves, form) for form in FORMS}
+    return save_with_beside(path, document.to_json(), beside)

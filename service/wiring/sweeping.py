@@ -13,8 +13,9 @@ from service.jobs.listening import CalibratedSound, LevelListener
 from service.jobs.profile_document import profile_csv, profile_document
 from service.jobs.sweeping import sweep_cooler
 from service.ports import BenchConnection, SoundSource
+from service.reports.drawing import FORMS
 from service.reports.profile_picture import draw_profile
-from service.storage.document_files import save_bytes, save_text
+from service.storage.document_files import save_with_beside
 from service.storage.profiles import ProfileHistory
 from service.storage.trails import TrailFile
 
@@ -137,12 +138,6 @@ def write_profile(path: Path, document: ProfileDocument, result: SweepResult) ->
         If one cannot be written.
     """
     # Everything is made before anything is written, so that a failure leaves no partial set.
-    table = profile_csv(document)
-    pictures = {form: draw_profile(document.cooler, result, form) for form in ("png", "svg")}
-    save_text(path, document.to_json())
-    written = [path, path.with_suffix(".csv")]
-    save_text(written[1], table)
-    for form, picture in pictures.items():
-        written.append(path.with_suffix(f".{form}"))
-        save_bytes(written[-1], picture)
-    return written
+    beside = {".csv": profile_csv(document).encode()}
+    beside |= {f".{form}": draw_profile(document.cooler, result, form) for form in FORMS}
+    return save_with_beside(path, document.to_json(), beside)
