@@ -15,12 +15,14 @@ from service.cli.options import (
     Channels,
     ConfigFile,
     DataFolder,
+    FloorFile,
     InputText,
+    PumpFollows,
     RateHz,
     ResponseFile,
     ShowBudget,
 )
-from service.cli.runtime import Session, open_session
+from service.cli.runtime import Session, check_out, check_pump_options, open_session, read_floor
 
 if TYPE_CHECKING:
     from calibration.results import MatchRequest
@@ -84,15 +86,7 @@ def match(
             help="'cooler': its own level, floor subtracted; 'reading': as the microphone reads.",
         ),
     ] = "cooler",
-    floor: Annotated[
-        Path | None,
-        typer.Option(
-            "--floor",
-            metavar="FILE",
-            show_default=False,
-            help="Room floor from 'evenhush floor --save' [default: listened for].",
-        ),
-    ] = None,
+    floor: FloorFile = None,
     pump_duty_percent: Annotated[
         float | None,
         typer.Option(
@@ -101,9 +95,7 @@ def match(
             show_default=False,
         ),
     ] = None,
-    pump_follows: Annotated[
-        bool, typer.Option("--pump-follows", help="Lead the pump along with the fans.")
-    ] = False,
+    pump_follows: PumpFollows = False,
     detune_percent: Annotated[
         float,
         typer.Option(
@@ -224,13 +216,9 @@ def _requests(
     """Put together what is asked of the matches, one for each target."""
     from calibration.goal import LoudnessTarget
     from calibration.results import MatchRequest
-    from service.documents.floor import FloorDocument
     from service.errors import SettingsError
-    from service.jobs.floor_checking import floor_reading
-    from service.storage.document_files import read_document_text
 
-    if follows and pump_duty_percent is not None:
-        raise SettingsError("Give either --pump-duty-percent or --pump-follows, not both.")
+    check_pump_options(pump_duty_percent, follows=follows)
     if curve and (follows or pump_duty_percent is not None):
         raise SettingsError(
             "--curve sets the pump itself; leave --pump-duty-percent and --pump-follows out."
@@ -250,10 +238,7 @@ def _requests(
     ]
     if not targets:
         targets = [(each_db, None) for each_db in target_db or [session.settings.target_db]]
-    known = None
-    if floor is not None:
-        document = FloorDocument.from_json(read_document_text(floor, "room floor"), str(floor))
-        known = floor_reading(document)
+    known = read_floor(floor)
     fixed: Literal["fixed", "automatic"] = "automatic" if pump_duty_percent is None else "fixed"
     return tuple(
         MatchRequest(
@@ -297,7 +282,7 @@ def _run(
 
     if plan.out is not None:
         for path in plan.paths(plan.out):
-            _check_out(path)
+            check_out(path)
     with session.open_bench(bench, token) as client:
         if pairs is not None:
             duties = (
@@ -307,16 +292,3 @@ def _run(
         return run_series(
             plan, client, inputs.open, AtTheBench(), data_folder=session.data_folder, fresh=fresh
         )
-
-
-def _check_out(out: Path) -> None:
-    """Refuse a name for the settings before minutes of listening go into them."""
-    from service.errors import SettingsError
-
-    if out.suffix in (".csv", ".png", ".svg", ".jsonl"):
-        raise SettingsError(
-            f"--out {out} names the JSON document, and {out.suffix} is for what goes beside it; "
-            "let it end in .json."
-        )
-    if out.is_dir() or (out.parent.exists() and not out.parent.is_dir()):
-        raise SettingsError(f"--out {out} is no name for a file; choose another.")

@@ -13,7 +13,9 @@ __all__ = [
     "Channels",
     "ConfigFile",
     "DataFolder",
+    "FloorFile",
     "InputText",
+    "PumpFollows",
     "RateHz",
     "ResponseFile",
     "ShowBudget",
@@ -79,6 +81,18 @@ ResponseFile = Annotated[
         "for the field it is used in [default: none].",
         show_default=False,
     ),
+]
+FloorFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--floor",
+        metavar="FILE",
+        show_default=False,
+        help="Room floor from 'evenhush floor --save' [default: listened for].",
+    ),
+]
+PumpFollows = Annotated[
+    bool, typer.Option("--pump-follows", help="Lead the pump along with the fans.")
 ]
 ConfigFile = Annotated[
     Path | None,

@@ -15,11 +15,12 @@ from service.cli.options import (
     Channels,
     ConfigFile,
     DataFolder,
+    FloorFile,
     InputText,
     RateHz,
     ResponseFile,
 )
-from service.cli.runtime import Session, open_session, print_json
+from service.cli.runtime import Session, open_session, print_json, read_floor
 
 if TYPE_CHECKING:
     from service.documents.recheck import CoolerHistory, RecheckPart
@@ -40,15 +41,7 @@ def recheck(
     input_text: InputText = None,
     calibration: CalibrationFile = None,
     response: ResponseFile = None,
-    floor: Annotated[
-        Path | None,
-        typer.Option(
-            "--floor",
-            metavar="FILE",
-            show_default=False,
-            help="Room floor from 'evenhush floor --save' [default: listened for].",
-        ),
-    ] = None,
+    floor: FloorFile = None,
     history: Annotated[
         bool,
         typer.Option("--history", help="Only print the earlier rechecks of these coolers."),
@@ -90,15 +83,9 @@ def _run(
     floor: Path | None,
 ) -> list["RecheckPart"]:
     """Do the rechecks."""
-    from service.documents.floor import FloorDocument
-    from service.jobs.floor_checking import floor_reading
-    from service.storage.document_files import read_document_text
     from service.wiring.rechecking import run_rechecks
 
-    known = None
-    if floor is not None:
-        document = FloorDocument.from_json(read_document_text(floor, "room floor"), str(floor))
-        known = floor_reading(document)
+    known = read_floor(floor)
     with session.open_bench(bench, token) as client:
         return run_rechecks(
             matched,

@@ -9,11 +9,20 @@ from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from acoustic.microphone_response import MicrophoneResponse
+    from calibration.results import FloorReading
     from service.documents.calibration import CalibrationDocument
     from service.ports import BenchConnection, SoundSource
     from service.settings import Settings
 
-__all__ = ["Session", "open_session", "print_json", "remark"]
+__all__ = [
+    "Session",
+    "check_out",
+    "check_pump_options",
+    "open_session",
+    "print_json",
+    "read_floor",
+    "remark",
+]
 
 
 def print_json(document: object) -> None:
@@ -138,6 +147,58 @@ class Session:
         if path is None:
             return None
         return read_response(path, calibrated_at_hz=calibration.reference_frequency_hz or 1000.0)
+
+
+def read_floor(given: Path | None) -> "FloorReading | None":
+    """Read the room floor that ``--floor`` names, if it names one.
+
+    Raises
+    ------
+    DocumentError
+        If it cannot be read or is none.
+    """
+    from service.documents.floor import FloorDocument
+    from service.jobs.floor_checking import floor_reading
+    from service.storage.document_files import read_document_text
+
+    if given is None:
+        return None
+    return floor_reading(
+        FloorDocument.from_json(read_document_text(given, "room floor"), str(given))
+    )
+
+
+def check_pump_options(pump_duty_percent: float | None, *, follows: bool) -> None:
+    """Refuse a pump that is both held and led along.
+
+    Raises
+    ------
+    SettingsError
+        If both are asked for.
+    """
+    from service.errors import SettingsError
+
+    if follows and pump_duty_percent is not None:
+        raise SettingsError("Give either --pump-duty-percent or --pump-follows, not both.")
+
+
+def check_out(out: Path) -> None:
+    """Refuse a name for results before minutes of listening go into them.
+
+    Raises
+    ------
+    SettingsError
+        If no document can stand there with its files beside it.
+    """
+    from service.errors import SettingsError
+
+    if out.suffix in (".csv", ".png", ".svg", ".jsonl"):
+        raise SettingsError(
+            f"--out {out} names the JSON document, and {out.suffix} is for what goes beside it; "
+            "let it end in .json."
+        )
+    if out.is_dir() or (out.parent.exists() and not out.parent.is_dir()):
+        raise SettingsError(f"--out {out} is no name for a file; choose another.")
 
 
 def open_session(config: Path | None, data: Path | None) -> Session:

@@ -13,11 +13,20 @@ from service.cli.options import (
     Channels,
     ConfigFile,
     DataFolder,
+    FloorFile,
     InputText,
+    PumpFollows,
     RateHz,
     ResponseFile,
 )
-from service.cli.runtime import open_session, print_json, remark
+from service.cli.runtime import (
+    check_out,
+    check_pump_options,
+    open_session,
+    print_json,
+    read_floor,
+    remark,
+)
 
 if TYPE_CHECKING:
     from calibration.sweep_results import SweepRequest
@@ -35,24 +44,14 @@ def sweep(
     input_text: InputText = None,
     calibration: CalibrationFile = None,
     response: ResponseFile = None,
-    floor: Annotated[
-        Path | None,
-        typer.Option(
-            "--floor",
-            metavar="FILE",
-            show_default=False,
-            help="Room floor from 'evenhush floor --save' [default: listened for].",
-        ),
-    ] = None,
+    floor: FloorFile = None,
     pump_duty_percent: Annotated[
         float | None,
         typer.Option(
             "--pump-duty-percent", help="Hold the pump here [default: 80].", show_default=False
         ),
     ] = None,
-    pump_follows: Annotated[
-        bool, typer.Option("--pump-follows", help="Lead the pump along with the fans.")
-    ] = False,
+    pump_follows: PumpFollows = False,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -76,7 +75,6 @@ def sweep(
     only under a light load whose temperature is watched, and keep hands, hair and cables away.
     """
     from service.clock import utc_now
-    from service.errors import SettingsError
     from service.storage.document_files import read_document_text, save_text
     from service.storage.names import file_stem
     from service.storage.trails import TRAIL_ENDING, trail_stamp
@@ -86,8 +84,7 @@ def sweep(
     request = _request(floor, pump_duty_percent, follows=pump_follows)
     stem = f"{trail_stamp(utc_now())}-{file_stem(cooler)}"
     given = out or session.data_folder / "sweeps" / f"{stem}.json"
-    if given.suffix in (".csv", ".png", ".svg", ".jsonl") or given.is_dir():
-        raise SettingsError(f"--out {given} names the JSON document; let it end in .json.")
+    check_out(given)
     trail_path = session.data_folder / "trails" / f"{stem}-sweep{TRAIL_ENDING}"
     with (
         session.open_bench(bench, token) as client,
@@ -123,17 +120,9 @@ def _request(
 ) -> "SweepRequest":
     """Put together what is asked of the sweep."""
     from calibration.sweep_results import SweepRequest
-    from service.documents.floor import FloorDocument
-    from service.errors import SettingsError
-    from service.jobs.floor_checking import floor_reading
-    from service.storage.document_files import read_document_text
 
-    if follows and pump_duty_percent is not None:
-        raise SettingsError("Give either --pump-duty-percent or --pump-follows, not both.")
-    known = None
-    if floor is not None:
-        document = FloorDocument.from_json(read_document_text(floor, "room floor"), str(floor))
-        known = floor_reading(document)
+    check_pump_options(pump_duty_percent, follows=follows)
+    known = read_floor(floor)
     if follows:
         return SweepRequest(floor=known, pump="follows")
     if pump_duty_percent is None:
