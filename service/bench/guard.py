@@ -84,6 +84,11 @@ class BenchGuard:
         )
         """What the bench is."""
 
+    @property
+    def control(self) -> Control:
+        """Who sets the speeds, as of the last look."""
+        return self._control
+
     def state(self) -> BenchState:
         """Look at the hardware and say what the bench does now."""
         with self._lock:

@@ -2,8 +2,9 @@
 
 __all__ = ["RotorWatch"]
 
-STUCK_AFTER_S = 3.0
-"""How long a rotor may stand still where it should turn; a start takes less."""
+STUCK_AFTER_S = 2.5
+"""How long a rotor may stand still where it should turn; a start takes less. With the time between
+two looks it makes three seconds."""
 SURELY_TURNS_PERCENT = 50.0
 """From this duty on every fan and pump turns."""
 PROOF_S = 5.0

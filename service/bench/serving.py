@@ -14,6 +14,7 @@ import uvicorn
 
 from service.bench.guard import TICK_S, BenchGuard
 from service.bench.host import Position, create_app
+from service.bench.rescue import Rescue, Rescuer
 from service.errors import BenchError, SettingsError
 from service.ports import SoundSource
 
@@ -43,6 +44,9 @@ class BenchServer:
         What callers have to know; needed unless the address is a loopback one.
     sound : callable, optional
         The sound of a simulated bench, see `service.bench.host.create_app`.
+    rescue : Rescue, optional
+        What another process does with the hardware should this one be killed or hang; without it
+        nobody does anything.
 
     Raises
     ------
@@ -58,6 +62,7 @@ class BenchServer:
         port: int = 0,
         token: str | None = None,
         sound: Callable[[Position], SoundSource] | None = None,
+        rescue: Rescue | None = None,
     ) -> None:
         app = create_app(guard, token=token, sound=sound)
         self._guard = guard
@@ -73,6 +78,7 @@ class BenchServer:
         )
         self._server = uvicorn.Server(config)
         self._stopping = threading.Event()
+        self._rescuer = None if rescue is None else Rescuer(guard.description.bench, rescue)
         self._threads = [
             threading.Thread(target=self._serve, name="evenhush-bench-host", daemon=True),
             threading.Thread(target=self._keep_watch, name="evenhush-bench-guard", daemon=True),
@@ -86,7 +92,15 @@ class BenchServer:
         """Base URL by which this machine reaches it."""
 
     def __enter__(self) -> Self:
-        """Start serving."""
+        """Start serving.
+
+        Raises
+        ------
+        BenchError
+            If the process that saves the hardware does not start.
+        """
+        if self._rescuer is not None:
+            self._rescuer.start()
         for thread in self._threads:
             thread.start()
         logger.info("Bench %s serves at %s", self._guard.description.bench, self.url)
@@ -99,9 +113,14 @@ class BenchServer:
         trace: TracebackType | None,
     ) -> None:
         """Hand the bench back, then stop serving."""
+        handed_back = False
         try:
             self._guard.close()
+            handed_back = True
         finally:
+            # First, as nobody tells it anything from now on.
+            if self._rescuer is not None:
+                self._rescuer.end(handed_back=handed_back)
             self._stopping.set()
             self._server.should_exit = True
             for thread in self._threads:
@@ -128,6 +147,8 @@ class BenchServer:
         while not self._stopping.wait(TICK_S):
             try:
                 self._guard.tick()
+                if self._rescuer is not None:
+                    self._rescuer.all_in_hand(self._guard.control)
             except Exception:
                 # A guard that has a bug must go on guarding.
                 logger.exception("The guard of bench %s failed", self._guard.description.bench)

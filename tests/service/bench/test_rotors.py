@@ -15,9 +15,9 @@ def watched(*stretches: tuple[float, float, float | None]) -> str | None:
 
 
 def test_standing_still_at_half_duty_is_stuck() -> None:
-    """From 50 % on a rotor that stands still for 3 s is stuck."""
-    assert watched((3, 50, 0)) is None
-    assert watched((3.25, 50, 0)) == "the fan front does not turn at a duty of 50 %"
+    """From 50 % on a rotor that stands still for 2.5 s is stuck."""
+    assert watched((2.5, 50, 0)) is None
+    assert watched((2.75, 50, 0)) == "the fan front does not turn at a duty of 50 %"
 
 
 def test_standing_still_at_a_low_duty_is_not_stuck() -> None:
