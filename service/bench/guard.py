@@ -7,8 +7,9 @@
      +------ trouble ------+----> safe ---- all well for a while ----> own
 
 Trouble is a temperature at its limit, a sensor that cannot be read, a duty that cannot be set, a
-rotor that stands still where it should turn, or a hand-back that fails. In the safe state
-everything is set to full speed, over and over again, until all is well and cool.
+rotor that stands still where it should turn, a duty that reads otherwise than it was set, or a
+hand-back that fails. In the safe state everything is set to full speed, over and over again, until
+all is well and cool.
 
 The guard looks at its hardware at each call, and whoever hosts it calls `BenchGuard.tick` from a
 thread of its own, so that nothing depends on anybody calling.
@@ -23,6 +24,7 @@ from functools import partial
 from acoustic.errors import InputError
 from calibration.bench_state import ActuatorState, BenchDescription, BenchState, Control
 from service.bench.hardware_watch import HardwareWatch, failure_of
+from service.bench.held_duties import HeldDuties
 from service.bench.leases import LeaseGrant, LeaseKeeper
 from service.errors import HardwareFault, LimitExceeded, SafetyStop
 from service.ports import BenchHardware
@@ -70,6 +72,7 @@ class BenchGuard:
         self._clock = clock
         self._lock = threading.Lock()
         self._watch = HardwareWatch(hardware, hardware_clock or clock)
+        self._held = HeldDuties()
         self._control: Control = "own"
         self._why: str | None = None
         self._leases = LeaseKeeper(lease_max_s, clock)
@@ -197,6 +200,7 @@ class BenchGuard:
             if failure is not None:
                 self._protect(f"the duty of {', '.join(duty_percent)} cannot be set ({failure})")
             else:
+                self._held.expect(duty_percent)
                 logger.info(
                     "Bench %s: %r sets duties in percent %s",
                     self.description.bench,
@@ -253,6 +257,8 @@ class BenchGuard:
         if self._leases.lapsed:
             self._end_lease("lapsed")
         trouble = self._watch.look()
+        if trouble is None and self._control == "leased":
+            trouble = self._held.observe(self._watch.reading.duty_percent, self._clock())
         if self._control == "safe":
             self._recover(trouble)
         elif trouble is not None:
@@ -321,6 +327,8 @@ class BenchGuard:
             why,
         )
         self._control = control
+        if control != "leased":
+            self._held.forget()
 
     def _state(self) -> BenchState:
         """Return the last reading as the API gives it."""

@@ -309,6 +309,31 @@ def test_failing_hand_back(guard: BenchGuard, hardware: InventedHardware, clock:
     assert hardware.manual == {}
 
 
+def test_duty_that_something_else_sets_too(
+    guard: BenchGuard, hardware: InventedHardware, clock: HandClock
+) -> None:
+    """A duty that does not stay as it was set makes the bench safe after 2 s, saying so."""
+    lease = guard.grant("test", 60).lease
+    guard.set_duty(lease, {"fan": 60})
+    hardware.manual["fan"] = 61.5
+    pass_time(guard, clock, 10)
+    assert guard.state().control == "leased"
+
+    hardware.manual["fan"] = 45
+    pass_time(guard, clock, 2)
+    assert guard.state().control == "leased"
+    guard.set_duty(lease, {"fan": 60})
+    hardware.manual["fan"] = 45
+    pass_time(guard, clock, 2.25)
+
+    state = guard.state()
+    assert state.control == "safe"
+    assert state.why == (
+        "the duty of fan reads 45 % although 60 % was set, as if something else controls it too"
+    )
+    assert hardware.manual == FULL
+
+
 def test_stuck_rotor(guard: BenchGuard, hardware: InventedHardware, clock: HandClock) -> None:
     """A fan that stands still at a high duty makes the bench safe after 2.5 s, not before."""
     lease = guard.grant("test", 60).lease
