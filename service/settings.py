@@ -5,13 +5,14 @@ import os
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, Literal, TypeGuard, get_args, get_origin
 
 import platformdirs
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, Field, ValidationError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 from pydantic_settings import SettingsError as UnreadableVariable
 
+from service.bench_settings import BenchHostSettings, Count, no_boolean
 from service.errors import SettingsError
 
 __all__ = ["BenchHostSettings", "Settings", "data_folder", "read_settings"]
@@ -22,33 +23,8 @@ _NOT_SETTINGS: Final = frozenset({"EVENHUSH_DATA", "EVENHUSH_CONFIG"})
 """Variables that say where things are rather than what they are set to."""
 _FILE_NAME: Final = "evenhush.toml"
 
-
-def _no_boolean(value: object) -> object:
-    """Refuse what would be taken for the numbers 0 and 1."""
-    if isinstance(value, bool):
-        raise ValueError("must be a number, not true or false")  # noqa: TRY004 - pydantic's way
-    return value
-
-
-Count = Annotated[int, BeforeValidator(_no_boolean)]
-"""A whole number; from an environment variable its digits."""
-Decibels = Annotated[float, BeforeValidator(_no_boolean)]
+Decibels = Annotated[float, BeforeValidator(no_boolean)]
 """A number of decibels; from an environment variable its digits."""
-
-
-class BenchHostSettings(BaseModel):
-    """The bench that ``evenhush bench`` serves."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    name: str = "south"
-    """Name of the bench."""
-    address: str = "127.0.0.1"
-    """Address to listen on."""
-    port: Count = Field(default=8750, ge=0, le=65535)
-    """Port to listen on; 0 takes a free one."""
-    token: str | None = None
-    """What callers have to know; needed off loopback."""
 
 
 class Settings(BaseSettings):
@@ -154,10 +130,11 @@ def _read_file(path: Path) -> dict[str, Any]:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise SettingsError(f"The configuration {path} cannot be read: {error}.") from error
     for name, value in _flat(values):
-        if name not in _known_names():
-            raise SettingsError(f"{path}: the key {name!r} is unknown{_nearest(name)}.")
-        if isinstance(value, dict) != (name in _tables()):
-            wanted = "a table" if name in _tables() else "a single value"
+        kind = _kind_of(name)
+        if kind is None:
+            raise SettingsError(f"{path}: the key {name!r} is unknown{_nearest(name)}")
+        if isinstance(value, dict) != (kind == "table"):
+            wanted = "a table" if kind == "table" else "a single value"
             raise SettingsError(f"{path}: {name} must be {wanted}.")
     return values
 
@@ -167,26 +144,56 @@ def _flat(values: Mapping[str, Any], prefix: str = "") -> list[tuple[str, Any]]:
     listed: list[tuple[str, Any]] = []
     for name, value in values.items():
         listed.append((prefix + name, value))
-        if isinstance(value, dict) and prefix + name in _tables():
+        if isinstance(value, dict) and _kind_of(prefix + name) == "table":
             listed.extend(_flat(value, f"{prefix}{name}."))
     return listed
 
 
-def _tables() -> frozenset[str]:
-    """Names of the tables of the configuration."""
-    return frozenset({"bench_host"})
+def _kind_of(name: str) -> Literal["table", "value"] | None:
+    """Tell what may stand under a dotted name; None for a name that is not known."""
+    held: Any = Settings
+    for part in name.split("."):
+        if get_origin(held) is dict:  # tables whose names are the user's
+            held = get_args(held)[1]
+        elif _is_table(held) and part in held.model_fields:
+            held = held.model_fields[part].annotation
+        else:
+            return None
+    return "table" if _is_table(held) or get_origin(held) is dict else "value"
 
 
-def _known_names() -> list[str]:
-    """Return every key with its dotted name."""
-    inner = [f"bench_host.{name}" for name in BenchHostSettings.model_fields]
-    return [*Settings.model_fields, *inner]
+def _is_table(held: object) -> TypeGuard[type[BaseModel]]:
+    """Tell whether the keys below are fields."""
+    return isinstance(held, type) and issubclass(held, BaseModel)
+
+
+def _known_names(like: str) -> list[str]:
+    """Return every key with its dotted name; below the user's own names, those like one given."""
+    given = like.split(".")
+
+    def below(held: Any, path: tuple[str, ...]) -> list[str]:
+        if get_origin(held) is dict:
+            same = len(given) > len(path) and given[: len(path)] == list(path)
+            return below(get_args(held)[1], (*path, given[len(path)] if same else "NAME"))
+        if not _is_table(held):
+            return []
+        names = []
+        for name, field in held.model_fields.items():
+            names.append(".".join((*path, name)))
+            names += below(field.annotation, (*path, name))
+        return names
+
+    return below(Settings, ())
 
 
 def _nearest(name: str) -> str:
-    """Say which known key is nearest to an unknown one."""
-    near = difflib.get_close_matches(name, _known_names(), n=1, cutoff=0.0)
-    return f"; did you mean {near[0]!r}?" if near else ""
+    """Say which known key is nearest to an unknown one, in the same table where that is known."""
+    table, _, last = name.rpartition(".")
+    known = _known_names(name)
+    beside = {key.rpartition(".")[2]: key for key in known if table == key.rpartition(".")[0] != ""}
+    candidates = beside or {key: key for key in known}
+    near = difflib.get_close_matches(last if beside else name, candidates, n=1, cutoff=0.0)
+    return f"; did you mean {candidates[near[0]]!r}?" if near else "."
 
 
 def _check_variables() -> None:
@@ -195,17 +202,19 @@ def _check_variables() -> None:
         if not variable.upper().startswith(_PREFIX) or variable.upper() in _NOT_SETTINGS:
             continue
         name = variable.upper().removeprefix(_PREFIX).lower().replace(_NESTED, ".")
-        if name not in _known_names():
+        if _kind_of(name) is None:
             raise SettingsError(
                 f"The environment variable {variable} sets the unknown key {name!r}"
-                f"{_nearest(name)}."
+                f"{_nearest(name)}"
             )
 
 
 def _sentence(error: ValidationError, path: Path | None) -> str:
     """Say which value is unusable and why."""
     first = error.errors()[0]
-    name = ".".join(str(part) for part in first["loc"])
+    name = ".".join(str(part) for part in first["loc"] if part != "[key]")
     where = "the environment" if path is None else f"{path} or the environment"
+    if first["type"] == "missing":
+        return f"The setting {name} is missing in {where}; add it."
     message = first["msg"].removeprefix("Value error, ").removeprefix("Input ")
     return f"The setting {name} in {where} is unusable: it {message}."

@@ -40,7 +40,105 @@ name = "north"
 address = "::1"
 port = 9001
 token = "def"
+driver = "hwmon"
+hwmon_folder = "chips"
+
+[bench_host.actuators.fan]
+role = "fan"
+min_duty_percent = 12
+max_duty_percent = 95
+chip = "heron"
+device = "heron.656"
+pwm = "pwm2"
+tachometer = "fan2"
+
+[bench_host.actuators.pump]
+role = "pump"
+set_duty = ["pump", "{duty_percent}"]
+read_duty = ["pump", "duty"]
+read_duty_pattern = '(.*) %'
+read_rpm = ["pump", "rpm"]
+read_rpm_pattern = '(.*) rpm'
+give_back = ["pump", "auto"]
+leave_at_percent = 90
+time_limit_s = 1
+
+[bench_host.temperatures.processor]
+limit_c = 90
+chip = "ember"
+device = "ember.0"
+sensor = "temp1"
+
+[bench_host.temperatures.coolant]
+read_c = ["pump", "coolant"]
+read_c_pattern = '(.*) C'
+time_limit_s = 0.5
 """
+
+BENCH_HOST = {
+    "name": "north",
+    "address": "::1",
+    "port": 9001,
+    "token": "def",
+    "driver": "hwmon",
+    "hwmon_folder": Path("chips"),
+    "actuators": {
+        "fan": {
+            "role": "fan",
+            "min_duty_percent": 12.0,
+            "max_duty_percent": 95.0,
+            "chip": "heron",
+            "device": "heron.656",
+            "pwm": "pwm2",
+            "tachometer": "fan2",
+            "set_duty": None,
+            "read_duty": None,
+            "read_duty_pattern": None,
+            "read_rpm": None,
+            "read_rpm_pattern": None,
+            "give_back": None,
+            "leave_at_percent": None,
+            "time_limit_s": 2.0,
+        },
+        "pump": {
+            "role": "pump",
+            "min_duty_percent": None,
+            "max_duty_percent": 100.0,
+            "chip": None,
+            "device": None,
+            "pwm": None,
+            "tachometer": None,
+            "set_duty": ("pump", "{duty_percent}"),
+            "read_duty": ("pump", "duty"),
+            "read_duty_pattern": "(.*) %",
+            "read_rpm": ("pump", "rpm"),
+            "read_rpm_pattern": "(.*) rpm",
+            "give_back": ("pump", "auto"),
+            "leave_at_percent": 90.0,
+            "time_limit_s": 1.0,
+        },
+    },
+    "temperatures": {
+        "processor": {
+            "limit_c": 90.0,
+            "chip": "ember",
+            "device": "ember.0",
+            "sensor": "temp1",
+            "read_c": None,
+            "read_c_pattern": None,
+            "time_limit_s": 2.0,
+        },
+        "coolant": {
+            "limit_c": None,
+            "chip": None,
+            "device": None,
+            "sensor": None,
+            "read_c": ("pump", "coolant"),
+            "read_c_pattern": "(.*) C",
+            "time_limit_s": 0.5,
+        },
+    },
+}
 
 
 def test_every_key_of_a_file(tmp_path: Path) -> None:
@@ -60,7 +158,7 @@ def test_every_key_of_a_file(tmp_path: Path) -> None:
         "data": Path("kept"),
         "target_db": 35.0,
         "tolerance_db": 0.5,
-        "bench_host": {"name": "north", "address": "::1", "port": 9001, "token": "def"},
+        "bench_host": BENCH_HOST,
     }
 
 
@@ -127,6 +225,8 @@ def test_every_value_can_be_overridden(
         ("EVENHUSH_BENCH_HOST__ADDRESS", "127.0.0.2", {"address": "127.0.0.2"}),
         ("EVENHUSH_BENCH_HOST__PORT", "0", {"port": 0}),
         ("EVENHUSH_BENCH_HOST__TOKEN", "ghi", {"token": "ghi"}),
+        ("EVENHUSH_BENCH_HOST__DRIVER", "simulated", {"driver": "simulated"}),
+        ("EVENHUSH_BENCH_HOST__HWMON_FOLDER", "/chips", {"hwmon_folder": Path("/chips")}),
     ],
 )
 def test_every_value_of_a_table_can_be_overridden(
@@ -146,6 +246,42 @@ def test_every_value_of_a_table_can_be_overridden(
 
 
 @pytest.mark.parametrize(
+    ("variable", "value", "table", "change"),
+    [
+        ("ACTUATORS__FAN__PWM", "pwm3", ("actuators", "fan"), {"pwm": "pwm3"}),
+        (
+            "ACTUATORS__PUMP__GIVE_BACK",
+            '["a", "b"]',
+            ("actuators", "pump"),
+            {"give_back": ("a", "b")},
+        ),
+        (
+            "TEMPERATURES__PROCESSOR__LIMIT_C",
+            "80",
+            ("temperatures", "processor"),
+            {"limit_c": 80.0},
+        ),
+    ],
+)
+def test_values_of_the_users_own_tables_can_be_overridden(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    variable: str,
+    value: str,
+    table: tuple[str, str],
+    change: dict[str, object],
+) -> None:
+    """A variable reaches one value of one actuator or temperature and leaves the rest."""
+    path = tmp_path / "mine.toml"
+    path.write_text(FULL)
+    monkeypatch.setenv(f"EVENHUSH_BENCH_HOST__{variable}", value)
+
+    kind, name = table
+    tables = read_settings(path).bench_host.model_dump()[kind]
+    assert tables == BENCH_HOST[kind] | {name: BENCH_HOST[kind][name] | change}
+
+
+@pytest.mark.parametrize(
     ("text", "key", "neighbour"),
     [
         ("targt_db = 40", "targt_db", "target_db"),
@@ -153,6 +289,17 @@ def test_every_value_of_a_table_can_be_overridden(
         ("[bench_hosts]\nport = 1", "bench_hosts", "bench_host"),
         ("[bench_host]\nprot = 1", "bench_host.prot", "bench_host.port"),
         ("bench_host.adress = '::1'", "bench_host.adress", "bench_host.address"),
+        ("[bench_host.actuator.fan]", "bench_host.actuator", "bench_host.actuators"),
+        (
+            "[bench_host.actuators.fan]\nmin_duty = 1",
+            "bench_host.actuators.fan.min_duty",
+            "bench_host.actuators.fan.min_duty_percent",
+        ),
+        (
+            "[bench_host.temperatures.room]\nlimit = 1",
+            "bench_host.temperatures.room.limit",
+            "bench_host.temperatures.room.limit_c",
+        ),
     ],
 )
 def test_unknown_key(clean: Path, text: str, key: str, neighbour: str) -> None:
@@ -171,6 +318,7 @@ def test_unknown_key(clean: Path, text: str, key: str, neighbour: str) -> None:
     [
         ("EVENHUSH_TARGT_DB", "target_db"),
         ("EVENHUSH_BENCH_HOST__PROT", "bench_host.port"),
+        ("EVENHUSH_BENCH_HOST__ACTUATORS__FAN__PVM", "bench_host.actuators.fan.pwm"),
         ("EVENHUSH_RATE", "rate_hz"),
     ],
 )
@@ -197,6 +345,15 @@ def test_unknown_variable(monkeypatch: pytest.MonkeyPatch, variable: str, neighb
         ("bench_host = 'south'", "bench_host must be a table"),
         ("[bench_host]\nport = 70000", "bench_host.port .*less than or equal to 65535"),
         ("[input]\nx = 1", "input must be a single value"),
+        ("bench_host.actuators = 1", "bench_host.actuators must be a table"),
+        ("bench_host.actuators.fan = 1", "bench_host.actuators.fan must be a table"),
+        ("bench_host.actuators.fan.pwm.x = 1", "fan.pwm must be a single value"),
+        ("[bench_host.actuators.fan]", "bench_host.actuators.fan.role is missing"),
+        ("bench_host.actuators.fan.role = '?'", "fan.role .*'fan' or 'pump'"),
+        ("bench_host.actuators.Fan.role = 'fan'", "Fan .*small letters"),
+        ("bench_host.driver = 'magic'", "driver .*'hwmon', 'command' or 'simulated'"),
+        ("bench_host.temperatures.cpu.limit_c = true", "limit_c .*must be a number"),
+        ("bench_host.temperatures.cpu.read_c = 'sensor 1'", "read_c .*must be a list"),
         ("input = ", "cannot be read"),
         ("input = 'a'\ninput = 'b'", "cannot be read"),
     ],
