@@ -76,6 +76,7 @@ def test_a_bar_only_where_somebody_watches(evenhush, record, noise, monkeypatch)
     quiet = evenhush("analyse", path, "--json")
     monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
     monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setenv("COLUMNS", "200")  # room for a bar behind any path
     watched = evenhush("analyse", path, "--json")
 
     assert quiet.err == ""
