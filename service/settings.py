@@ -50,6 +50,10 @@ class Settings(BaseSettings):
     """Token of that bench."""
     data: Path | None = None
     """Data folder."""
+    keep: Path | None = None
+    """Folder in which all sound is kept that measurements hear; None keeps none."""
+    keep_as: Literal["flac", "wav"] = "flac"
+    """What it is kept as."""
     target_db: Decibels = Field(default=40.0, ge=0.0, le=120.0)
     """Level to match to, dB(A)."""
     tolerance_db: Decibels = Field(default=0.3, ge=0.05, le=3.0)
@@ -204,8 +208,7 @@ def _check_variables() -> None:
         name = variable.upper().removeprefix(_PREFIX).lower().replace(_NESTED, ".")
         if _kind_of(name) is None:
             raise SettingsError(
-                f"The environment variable {variable} sets the unknown key {name!r}"
-                f"{_nearest(name)}"
+                f"The environment variable {variable} sets the unknown key {name!r}{_nearest(name)}"
             )
 
 

@@ -103,7 +103,7 @@ class Bench:
         self.source = FailingSource(self.plant, name="simulated:south")
 
     @contextmanager
-    def hear(self):
+    def hear(self, _cooler):
         """Give the input."""
         yield Hearing(self.source, CALIBRATION)
 

@@ -11,6 +11,7 @@ from service.cli.runtime import Session, remark
 
 if TYPE_CHECKING:
     from service.documents.calibration import CalibrationDocument
+    from service.wiring.keeping import KeepRequest
     from service.wiring.match_series import Hearing
 
 __all__ = ["AtTheBench", "SeriesInput"]
@@ -54,17 +55,26 @@ class SeriesInput:
     """What ``--rate-hz`` says."""
     channels: int | None
     """What ``--channels`` says."""
+    keep: "KeepRequest | None" = None
+    """Where its sound is kept."""
     _chosen: "CalibrationDocument | None" = None
 
     @contextmanager
-    def open(self) -> Iterator["Hearing"]:
-        """Open the input, and close it on every way out."""
+    def open(self, cooler: str) -> Iterator["Hearing"]:
+        """Open the input for a cooler, and close it on every way out."""
         from service.wiring.match_series import Hearing
 
-        with self.session.open_input(
-            self.input_text, rate_hz=self.rate_hz, channels=self.channels
-        ) as source:
+        with self.session.open_kept(
+            self.input_text,
+            rate_hz=self.rate_hz,
+            channels=self.channels,
+            keep=self.keep,
+            cooler=cooler,
+            # In the middle of a series a full disk is no reason to lose what is done.
+            insist=self._chosen is None,
+        ) as keeping:
             if self._chosen is None:
-                self._chosen = self.session.calibration(self.calibration, source)
+                self._chosen = self.session.calibration(self.calibration, keeping.source)
             response = self.session.response(self.response, self._chosen)
-            yield Hearing(source, self._chosen, response)
+            keeping.know([self._chosen], response)
+            yield Hearing(keeping.source, self._chosen, response, keeping)

@@ -11,6 +11,8 @@ from service.cli.options import (
     ConfigFile,
     DataFolder,
     InputText,
+    Keep,
+    KeepAs,
     RateHz,
     ShowBudget,
 )
@@ -51,6 +53,8 @@ def calibrate(
             show_default=False,
         ),
     ] = None,
+    keep: Keep = None,
+    keep_as: KeepAs = None,
     rate_hz: RateHz = None,
     channels: Channels = None,
     config: ConfigFile = None,
@@ -72,18 +76,27 @@ def calibrate(
     # Read before the tone is heard: a wrong name must not cost a minute of listening.
     series = {path: _read_settings(path) for path in closes or []}
     history = CalibrationHistory(session.data_folder)
-    with session.open_input(
-        input_text, rate_hz=rate_hz, channels=channels, position="calibrator"
-    ) as source:
+    with session.open_kept(
+        input_text,
+        rate_hz=rate_hz,
+        channels=channels,
+        position="calibrator",
+        keep=session.keep_request(keep, keep_as, "calibrate"),
+    ) as keeping:
+        source = keeping.source
         remark(f"listening to the reference tone on {source.name} for {seconds:g} s")
-        document = judge(
-            source,
-            ReferenceTone(level_db, frequency_hz),
-            channel=channel,
-            seconds=seconds,
-            time=utc_now(),
-            previous=history.latest(source.name, channel),
-        )
+        with keeping.measuring(f"reference tone of {level_db:g} dB at {frequency_hz:g} Hz"):
+            document = judge(
+                source,
+                ReferenceTone(level_db, frequency_hz),
+                channel=channel,
+                seconds=seconds,
+                time=utc_now(),
+                previous=history.latest(source.name, channel),
+            )
+        if document.accepted:
+            keeping.know([document])
+    document = document.model_copy(update={"remarks": [*document.remarks, *keeping.warnings()]})
     if document.accepted:
         if save is not None:
             save_text(save, document.to_json())

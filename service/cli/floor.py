@@ -12,6 +12,8 @@ from service.cli.options import (
     ConfigFile,
     DataFolder,
     InputText,
+    Keep,
+    KeepAs,
     RateHz,
     ResponseFile,
     ShowBudget,
@@ -46,6 +48,8 @@ def floor(
             "--save", metavar="FILE", help="Write it here, for match --floor.", show_default=False
         ),
     ] = None,
+    keep: Keep = None,
+    keep_as: KeepAs = None,
     rate_hz: RateHz = None,
     channels: Channels = None,
     config: ConfigFile = None,
@@ -59,11 +63,16 @@ def floor(
     from service.storage.document_files import save_text
 
     session = open_session(config, data)
-    with session.open_input(input_text, rate_hz=rate_hz, channels=channels) as source:
+    request = session.keep_request(keep, keep_as, "floor")
+    with session.open_kept(input_text, rate_hz=rate_hz, channels=channels, keep=request) as keeping:
+        source = keeping.source
         document = session.calibration(calibration, source)
         remark(f"listening to the room on {source.name} for {seconds:g} s")
         table = session.response(response, document)
-        found = check_floor(source, document, seconds=seconds, time=utc_now(), response=table)
+        keeping.know([document], table)
+        with keeping.measuring("room floor"):
+            found = check_floor(source, document, seconds=seconds, time=utc_now(), response=table)
+    found = found.model_copy(update={"warnings": [*found.warnings, *keeping.warnings()]})
     if save is not None:
         save_text(save, found.to_json())
     if as_json:

@@ -17,6 +17,8 @@ from service.cli.options import (
     DataFolder,
     FloorFile,
     InputText,
+    Keep,
+    KeepAs,
     PumpFollows,
     RateHz,
     ResponseFile,
@@ -148,6 +150,8 @@ def match(
             "whatever a sweep has found.",
         ),
     ] = False,
+    keep: Keep = None,
+    keep_as: KeepAs = None,
     token: BenchToken = None,
     rate_hz: RateHz = None,
     channels: Channels = None,
@@ -179,12 +183,13 @@ def match(
         detune_percent=detune_percent,
     )
     plan = SeriesPlan(tuple(cooler), requests, out)
+    keeping = session.keep_request(keep, keep_as, "match")
     series = _run(
         session,
         plan,
         bench=bench,
         token=token,
-        inputs=SeriesInput(session, input_text, calibration, response, rate_hz, channels),
+        inputs=SeriesInput(session, input_text, calibration, response, rate_hz, channels, keeping),
         fresh=fresh,
         pairs=_pairs(curve_points, curve_pump_percent, curve=curve),
     )

@@ -15,6 +15,8 @@ __all__ = [
     "DataFolder",
     "FloorFile",
     "InputText",
+    "Keep",
+    "KeepAs",
     "PumpFollows",
     "RateHz",
     "ResponseFile",
@@ -89,6 +91,25 @@ FloorFile = Annotated[
         metavar="FILE",
         show_default=False,
         help="Room floor from 'evenhush floor --save' [default: listened for].",
+    ),
+]
+Keep = Annotated[
+    Path | None,
+    typer.Option(
+        "--keep",
+        metavar="FOLDER",
+        show_default=False,
+        help="Keep all sound that is heard, in a new file in this folder [default: not kept].",
+    ),
+]
+KeepAs = Annotated[
+    str | None,
+    typer.Option(
+        "--keep-as",
+        metavar="FORM",
+        show_default=False,
+        help="'flac', 24 bits; or 'wav', floating point, which holds what exceeds full scale "
+        "[default: flac].",
     ),
 ]
 PumpFollows = Annotated[

@@ -17,6 +17,8 @@ from service.cli.options import (
     DataFolder,
     FloorFile,
     InputText,
+    Keep,
+    KeepAs,
     RateHz,
     ResponseFile,
 )
@@ -46,6 +48,8 @@ def recheck(
         bool,
         typer.Option("--history", help="Only print the earlier rechecks of these coolers."),
     ] = False,
+    keep: Keep = None,
+    keep_as: KeepAs = None,
     token: BenchToken = None,
     rate_hz: RateHz = None,
     channels: Channels = None,
@@ -65,7 +69,8 @@ def recheck(
     if history:
         _show_history(histories_of(matched, session.data_folder), as_json=as_json)
         return 0
-    inputs = SeriesInput(session, input_text, calibration, response, rate_hz, channels)
+    keeping = session.keep_request(keep, keep_as, "recheck")
+    inputs = SeriesInput(session, input_text, calibration, response, rate_hz, channels, keeping)
     parts = _run(session, matched, inputs, bench=bench, token=token, floor=floor)
     _show(parts, as_json=as_json)
     if any(part.outcome == "stopped" for part in parts):

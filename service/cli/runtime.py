@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from service.documents.calibration import CalibrationDocument
     from service.ports import BenchConnection, SoundSource
     from service.settings import Settings
+    from service.wiring.keeping import Keeping, KeepRequest
 
 __all__ = [
     "Session",
@@ -87,6 +88,50 @@ class Session:
             yield source
         finally:
             source.close()
+
+    def keep_request(
+        self, folder: Path | None, form: str | None, command: str
+    ) -> "KeepRequest | None":
+        """Return where the sound that a command hears is to be kept; None where it is not.
+
+        Raises
+        ------
+        SettingsError
+            If the form is none.
+        """
+        from service.errors import SettingsError
+        from service.wiring.keeping import KeepRequest
+
+        if form not in (None, "flac", "wav"):
+            raise SettingsError(f"--keep-as is 'flac' or 'wav', not {form!r}.")
+        folder = folder or self.settings.keep
+        if folder is None:
+            if form is not None:
+                raise SettingsError("--keep-as says how sound is kept; name a folder with --keep.")
+            return None
+        chosen = self.settings.keep_as if form is None else form
+        return KeepRequest(folder, "wav" if chosen == "wav" else "flac", command)
+
+    @contextmanager
+    def open_kept(
+        self,
+        given: str | None,
+        *,
+        rate_hz: int | None,
+        channels: int | None,
+        position: Literal["room", "calibrator"] = "room",
+        keep: "KeepRequest | None",
+        cooler: str | None = None,
+        insist: bool = True,
+    ) -> Iterator["Keeping"]:
+        """Open the input, keep its sound if that is asked for, and close it on every way out."""
+        from service.wiring.keeping import keep_sound
+
+        with (
+            self.open_input(given, rate_hz=rate_hz, channels=channels, position=position) as source,
+            keep_sound(source, keep, cooler=cooler, insist=insist, tell=remark) as keeping,
+        ):
+            yield keeping
 
     @contextmanager
     def open_bench(self, url: str | None, token: str | None) -> Iterator["BenchConnection"]:

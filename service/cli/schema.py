@@ -19,7 +19,7 @@ def schema(
         typer.Argument(
             metavar="DOCUMENT",
             help="matched-settings, recheck, recheck-history, calibration, floor, analysis, "
-            "uncalibrated-analysis, profile, trail or sweep-trail.",
+            "uncalibrated-analysis, kept-sound, profile, trail or sweep-trail.",
             show_default=False,
         ),
     ],
@@ -46,6 +46,7 @@ def _documents() -> dict[str, type["Document"]]:
     from service.documents.analysis import AnalysisDocument, UncalibratedAnalysisDocument
     from service.documents.calibration import CalibrationDocument
     from service.documents.floor import FloorDocument
+    from service.documents.kept_sound import KeptSoundDocument
     from service.documents.matched_settings import MatchedSettingsDocument
     from service.documents.profile import ProfileDocument
     from service.documents.recheck import RecheckDocument, RecheckHistoryDocument
@@ -55,6 +56,7 @@ def _documents() -> dict[str, type["Document"]]:
         "analysis": AnalysisDocument,
         "calibration": CalibrationDocument,
         "floor": FloorDocument,
+        "kept-sound": KeptSoundDocument,
         "matched-settings": MatchedSettingsDocument,
         "recheck": RecheckDocument,
         "recheck-history": RecheckHistoryDocument,

@@ -15,6 +15,8 @@ from service.cli.options import (
     DataFolder,
     FloorFile,
     InputText,
+    Keep,
+    KeepAs,
     PumpFollows,
     RateHz,
     ResponseFile,
@@ -62,6 +64,8 @@ def sweep(
             "in the data folder].",
         ),
     ] = None,
+    keep: Keep = None,
+    keep_as: KeepAs = None,
     token: BenchToken = None,
     rate_hz: RateHz = None,
     channels: Channels = None,
@@ -85,22 +89,30 @@ def sweep(
     stem = f"{trail_stamp(utc_now())}-{file_stem(cooler)}"
     given = out or session.data_folder / "sweeps" / f"{stem}.json"
     check_out(given)
+    wanted = session.keep_request(keep, keep_as, "sweep")
     trail_path = session.data_folder / "trails" / f"{stem}-sweep{TRAIL_ENDING}"
     with (
         session.open_bench(bench, token) as client,
-        session.open_input(input_text, rate_hz=rate_hz, channels=channels) as source,
+        session.open_kept(
+            input_text, rate_hz=rate_hz, channels=channels, keep=wanted, cooler=cooler
+        ) as keeping,
     ):
-        known = session.calibration(calibration, source)
-        result, document = sweep_and_record(
-            cooler,
-            request,
-            client,
-            source,
-            known,
-            response=session.response(response, known),
-            trail_path=trail_path,
-            tell=remark,
-        )
+        known = session.calibration(calibration, keeping.source)
+        table = session.response(response, known)
+        keeping.know([known], table)
+        with keeping.measuring(f"sweep of {cooler}"):
+            result, document = sweep_and_record(
+                cooler,
+                request,
+                keeping.beside(client),
+                keeping.source,
+                known,
+                response=table,
+                trail_path=trail_path,
+                tell=remark,
+            )
+    warnings = [*document.warnings, *keeping.warnings()]
+    document = document.model_copy(update={"warnings": warnings})
     kept = keep_profile(session.data_folder, document)
     if kept is not None:
         write_profile(given, document, result)

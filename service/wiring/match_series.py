@@ -1,7 +1,7 @@
 """A series of matches: every target of every cooler, the targets of one cooler under one lease."""
 
 from collections.abc import Callable
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Protocol
@@ -18,6 +18,7 @@ from service.storage.names import file_stem
 from service.storage.profiles import ProfileHistory
 from service.storage.series_notes import SeriesNotes
 from service.storage.trails import TRAIL_ENDING, trail_stamp
+from service.wiring.keeping import Keeping
 from service.wiring.matching import match_and_record
 from service.wiring.series_plan import SeriesPlan, target_words
 from service.wiring.series_progress import (
@@ -42,6 +43,20 @@ class Hearing:
     """Its calibration."""
     response: MicrophoneResponse | None = None
     """Response of the microphone, to be taken out of the sound."""
+    keeping: Keeping | None = None
+    """What keeps the sound, where it is kept."""
+
+    def beside(self, bench: BenchConnection) -> BenchConnection:
+        """Return the bench, its settings noted where the sound is kept."""
+        return bench if self.keeping is None else self.keeping.beside(bench)
+
+    def measuring(self, what: str) -> AbstractContextManager[None]:
+        """Note what is measured within the ``with`` block where the sound is kept."""
+        return nullcontext() if self.keeping is None else self.keeping.measuring(what)
+
+    def warnings(self) -> list[str]:
+        """Return what is missing in the kept sound so far, in words."""
+        return [] if self.keeping is None else self.keeping.warnings()
 
 
 class Person(Protocol):
@@ -59,7 +74,7 @@ class Person(Protocol):
 def run_series(
     plan: SeriesPlan,
     bench: BenchConnection,
-    hear: Callable[[], AbstractContextManager[Hearing]],
+    hear: Callable[[str], AbstractContextManager[Hearing]],
     person: Person,
     *,
     data_folder: Path,
@@ -77,7 +92,7 @@ def run_series(
     bench : BenchConnection
         The bench.
     hear : callable
-        Opens the input, once a cooler; always with the same calibration.
+        Opens the input for a cooler; always with the same calibration.
     person : Person
         Who stands at the bench.
     data_folder : Path
@@ -102,7 +117,7 @@ def run_series(
                 continue
             if not person.mounts(cooler):
                 return series
-        with hear() as hearing:
+        with hear(cooler) as hearing:
             if series is None:
                 series = _open(plan, bench, hearing, data_folder, fresh=fresh)
                 for done in series.restored:
@@ -184,7 +199,7 @@ class _Visit:
         """Match the cooler to what is left of the targets; tell whether the series may go on."""
         heard_floor: FloorReading | None = None
         try:
-            with KeptLease(self.bench) as kept:
+            with KeptLease(self.hearing.beside(self.bench)) as kept:
                 for target in self.series.targets_left(self.cooler):
                     request = self.series.plan.requests[target]
                     if request.floor is None and request.loudness is None:
@@ -208,18 +223,21 @@ class _Visit:
             self.person.tell(f"{self.cooler}: going for {words}")
         stem = f"{trail_stamp(utc_now())}-{file_stem(self.cooler)}-{words}"
         path = self.trails / (stem + TRAIL_ENDING)
-        result, part = match_and_record(
-            self.cooler,
-            request,
-            bench,
-            self.hearing.source,
-            self.hearing.calibration,
-            response=self.hearing.response,
-            trail_path=path,
-            tell=self.person.tell,
-            learned=learned,
-            pump_percents=self.series.plan.pump_percents,
-        )
+        with self.hearing.measuring(f"match of {self.cooler}, {words}"):
+            result, part = match_and_record(
+                self.cooler,
+                request,
+                bench,
+                self.hearing.source,
+                self.hearing.calibration,
+                response=self.hearing.response,
+                trail_path=path,
+                tell=self.person.tell,
+                learned=learned,
+                pump_percents=self.series.plan.pump_percents,
+            )
+        warnings = [*part.warnings, *self.hearing.warnings()]
+        part = part.model_copy(update={"warnings": warnings})
         self.series.add(target, DoneMatch(part, request, result, path))
         return result
 

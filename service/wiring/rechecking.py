@@ -83,7 +83,7 @@ def read_matched(paths: Sequence[Path]) -> list[MatchedCooler]:
 def run_rechecks(
     settings: Sequence[MatchedCooler],
     bench: BenchConnection,
-    hear: Callable[[], AbstractContextManager[Hearing]],
+    hear: Callable[[str], AbstractContextManager[Hearing]],
     person: Person,
     *,
     floor: FloorReading | None,
@@ -101,7 +101,7 @@ def run_rechecks(
     bench : BenchConnection
         The bench.
     hear : callable
-        Opens the input, once a cooler.
+        Opens the input for a cooler.
     person : Person
         Who stands at the bench.
     floor : FloorReading or None
@@ -128,7 +128,7 @@ def run_rechecks(
         if number and not person.mounts(name):
             break
         mounted = [matched for matched in settings if matched.part.cooler == name]
-        with hear() as hearing, KeptLease(bench) as kept:
+        with hear(name) as hearing, KeptLease(hearing.beside(bench)) as kept:
             floor_here = floor
             for matched in mounted:
                 part = _check(matched, kept, hearing, person, floor_here)
@@ -151,8 +151,11 @@ def _check(
     """Check one setting again."""
     request = recheck_request(matched.document, matched.part, hearing.calibration, floor)
     listener = LevelListener(CalibratedSound(hearing.source, hearing.calibration, hearing.response))
-    result = recheck_cooler(request, bench, listener, tell=person.tell)
-    return recheck_part(matched.file, matched.document, matched.part, result, time=utc_now())
+    then_db = request.level.mean_db
+    with hearing.measuring(f"recheck of {matched.part.cooler} at {then_db:.1f} dB(A)"):
+        result = recheck_cooler(request, bench, listener, tell=person.tell)
+    part = recheck_part(matched.file, matched.document, matched.part, result, time=utc_now())
+    return part.model_copy(update={"warnings": [*part.warnings, *hearing.warnings()]})
 
 
 def histories_of(settings: Sequence[MatchedCooler], data_folder: Path) -> list[CoolerHistory]:

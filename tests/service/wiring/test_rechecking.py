@@ -44,7 +44,7 @@ def matched(request, tmp_path_factory):
     with simulated(request.param, seed=4) as (client, source):
 
         @contextmanager
-        def hear():
+        def hear(_cooler):
             yield Hearing(source, CALIBRATION)
 
         plan = SeriesPlan((request.param,), asked, folder / "a.json")
@@ -58,7 +58,7 @@ def check_again(name, paths, data_folder, *, louder_db=0.0, somebody=None):
     with simulated(name, seed=99) as (client, source):
 
         @contextmanager
-        def hear():
+        def hear(_cooler):
             yield Hearing(
                 source,
                 CALIBRATION.model_copy(update={"pascal_per_unit": 6.4 * 10 ** (louder_db / 20)}),
