@@ -26,6 +26,7 @@ __all__ = [
     "SpectrumState",
     "add_to_spectrum",
     "averaged_spectrum",
+    "interrupted",
     "spectrum_of",
     "start_spectrum",
 ]
@@ -243,6 +244,22 @@ def add_to_spectrum(state: SpectrumState, block: PressureSignal) -> SpectrumStat
         squares=squares,
         segments=state.segments + count,
     )
+
+
+def interrupted(state: SpectrumState) -> SpectrumState:
+    """Say that sound is left out here, so that no segment reaches across.
+
+    Parameters
+    ----------
+    state : SpectrumState
+        State after the last block before the gap; it is not changed.
+
+    Returns
+    -------
+    SpectrumState
+        State for the first block after it.
+    """
+    return replace(state, tail=state.tail[:0])
 
 
 def averaged_spectrum(state: SpectrumState) -> Spectrum:

@@ -38,8 +38,8 @@ def analyse(
         typer.Option(
             "--calibration",
             metavar="FILE",
-            help="Calibration of what it was recorded with [default: none, levels are dB re full "
-            "scale].",
+            help="Calibration of what it was recorded with [default: the one kept beside it; "
+            "without any, levels are dB re full scale].",
             show_default=False,
         ),
     ] = None,
@@ -185,8 +185,12 @@ def _show(document: "AnalysisDocument | UncalibratedAnalysisDocument") -> None:
     """Print an analysis for a person."""
     ending, unit = ("_db", "dB") if document.calibrated else ("_dbfs", "dB re full scale")
     plain = document.to_plain()
-    channels = "1 channel" if document.channels == 1 else f"mean of {document.channels} channels"
-    print(f"{document.file}: {document.duration_s:.1f} s at {document.rate_hz} Hz, {channels}")
+    print(
+        f"{document.file}: {document.duration_s:.1f} s at {document.rate_hz} Hz, "
+        f"{_channels(document)}"
+    )
+    if isinstance(plain.get("calibration_time"), str):
+        print(f"  calibrated {plain['calibration_time']}")
     for names in _LINES:
         levels = [(name, plain["levels"][name + ending]) for name in names]
         print("  " + "  ".join(f"{name} {_number(level)}" for name, level in levels) + f"  {unit}")
@@ -217,6 +221,16 @@ def _show(document: "AnalysisDocument | UncalibratedAnalysisDocument") -> None:
         )
     for text in document.warnings:
         print(f"  note: {text}")
+
+
+def _channels(document: "AnalysisDocument | UncalibratedAnalysisDocument") -> str:
+    """Say which channels the levels are of."""
+    if document.channels == 1:
+        return "1 channel"
+    if document.per_channel is None:
+        return f"1 of {document.channels} channels"
+    averaged = len(document.per_channel)
+    return f"mean of {averaged} channels"
 
 
 def _interval(interval: "LevelInterval") -> str:

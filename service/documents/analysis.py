@@ -6,8 +6,9 @@ sound pressure level.
 
 from typing import Any, ClassVar, Literal
 
-from pydantic import Field
+from pydantic import AwareDatetime, Field, field_serializer
 
+from service.clock import utc_text
 from service.documents.bands import DiscreteTone, ThirdOctaves
 from service.documents.base import Document, Part
 from service.documents.budget import BudgetRow
@@ -173,6 +174,8 @@ class ChannelPart(Part):
 
     channel: int
     """Its number, counted from 1."""
+    pascal_per_unit: float | None = None
+    """Sound pressure in pascals of a sample of value 1.0 in it; null in earlier versions."""
     levels: Levels
     """Its levels."""
     third_octaves: ThirdOctaves
@@ -222,6 +225,8 @@ class _Recording(Document):
     """How long that part is; levels leave out what does not fill 100 ms at its end."""
     LAeq_interval: LevelInterval | None = None
     """How sure LAeq is; null where the sound is too short or not steady, with a warning."""
+    left_out_s: float = 0.0
+    """How much of it is not in the levels, as it was marked as bad when it was kept."""
 
     def to_plain(self) -> dict[str, Any]:
         """Return the document as JSON types; `per_channel` only where there are several."""
@@ -237,7 +242,10 @@ class AnalysisDocument(_Recording):
     calibrated: Literal[True] = True
     """Whether levels are sound pressure levels."""
     pascal_per_unit: float
-    """Sound pressure in pascals of a sample of value 1.0."""
+    """Sound pressure in pascals of a sample of value 1.0; of several channels with factors of
+    their own, that of the first."""
+    calibration_time: AwareDatetime | None = Field(default=None, strict=False)
+    """When the microphone was calibrated; null where only a factor was given."""
     levels: Levels
     """Levels; over several channels the energy average of those that carry sound."""
     third_octaves: ThirdOctaves
@@ -252,6 +260,10 @@ class AnalysisDocument(_Recording):
     """What a reader of the levels should know."""
     per_channel: list[ChannelPart] | None = None
     """Each channel, where there are several."""
+
+    @field_serializer("calibration_time")
+    def _time_text(self, time: AwareDatetime | None) -> str | None:
+        return None if time is None else utc_text(time)
 
 
 class UncalibratedAnalysisDocument(_Recording):

@@ -11,10 +11,12 @@ from acoustic.kernels import Kernels
 from acoustic.loudness import SoundField
 from acoustic.microphone_response import MicrophoneResponse
 from acoustic.short_levels import ShortLevels
+from acoustic.signals import Samples
 from acoustic.spectrum import Spectrum
 from acoustic.waterfall import Waterfall
 from service.documents.analysis import AnalysisDocument, UncalibratedAnalysisDocument
 from service.documents.calibration import CalibrationDocument
+from service.documents.kept_sound import KeptSoundDocument
 from service.errors import RecordingError, SettingsError
 from service.jobs.analysis_document import analysis_document
 from service.jobs.analysis_warnings import coding_notes
@@ -48,11 +50,26 @@ class AnalysisRequest:
     """Where the part to analyse begins."""
     end_s: float | None = None
     """Where it ends; None for the end of the recording."""
+    kept: KeptSoundDocument | None = None
+    """What was noted when it was kept. Its marks always count, its calibrations and response
+    where there is neither a calibration nor a factor."""
 
     @property
     def calibrated(self) -> bool:
         """Whether levels come out as sound pressure levels."""
-        return self.calibration is not None or self.pascal_per_unit is not None
+        return (
+            self.calibration is not None
+            or self.pascal_per_unit is not None
+            or bool(self.kept_factors)
+        )
+
+    @property
+    def kept_factors(self) -> dict[int, float]:
+        """Pascals per unit by channel, counted from 0, where those noted when it was kept count."""
+        if self.kept is None or self.calibration is not None or self.pascal_per_unit is not None:
+            return {}
+        numbered = enumerate(self.kept.pascal_per_unit)
+        return {channel: factor for channel, factor in numbered if factor is not None}
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,10 +153,11 @@ def analyse_recording(
         If the recording is damaged.
     """
     part, factor = _part(recording, request), _factor(recording, request)
+    calibrations = _calibrations(request)
     measured = measure_recording(
         part,
         factor,
-        response=request.response,
+        response=_response(request),
         kernels=kernels,
         waterfall=view is not None,
         keep=keep,
@@ -158,10 +176,46 @@ def analyse_recording(
         part,
         measured,
         pascal_per_unit=factor,
-        calibration_U95_db=None if request.calibration is None else request.calibration.U95_db,
+        calibrations=calibrations,
         field=request.field,
-        notes=notes,
+        notes=(*notes, *_kept_notes(recording, request)),
     )
+
+
+def _calibrations(request: AnalysisRequest) -> list[CalibrationDocument]:
+    """Return the calibrations that count."""
+    if request.calibration is not None:
+        return [request.calibration]
+    if request.kept is None or not request.kept_factors:
+        return []
+    return request.kept.calibrations
+
+
+def _response(request: AnalysisRequest) -> MicrophoneResponse | None:
+    """Return the response to take out: as asked, else as it was when the sound was kept."""
+    if request.response is not None or not request.kept_factors or request.kept is None:
+        return request.response
+    kept = request.kept.response
+    return None if kept is None else kept.to_response()
+
+
+def _kept_notes(recording: OpenRecording, request: AnalysisRequest) -> tuple[str, ...]:
+    """Say what limits sound that was kept."""
+    if request.kept is None:
+        return ()
+    notes = list(request.kept.warnings)
+    if not request.kept.finished:
+        notes.append(
+            f"The keeping of {recording.file} broke off; what was marked in its last second may "
+            "not be known."
+        )
+    factors = request.kept_factors
+    notes += [
+        f"Channel {channel + 1} was not calibrated and is left out."
+        for channel in range(recording.source.channels)
+        if factors and channel not in factors
+    ]
+    return tuple(notes)
 
 
 def _view(file: str, measured: MeasuredRecording) -> SoundView:
@@ -196,11 +250,21 @@ def _part(recording: OpenRecording, request: AnalysisRequest) -> RecordedPart:
             f"A part from {request.start_s:g} s to {end_s:g} s has no length; it must end after it "
             "begins."
         )
-    return RecordedPart(recording.file, recording.source, first, last - first)
+    kept = request.kept
+    return RecordedPart(
+        recording.file,
+        recording.source,
+        first,
+        last - first,
+        channels=tuple(request.kept_factors) or tuple(range(recording.source.channels)),
+        marked_s=() if kept is None else tuple((m.start_s, m.end_s) for m in kept.marked),
+    )
 
 
-def _factor(recording: OpenRecording, request: AnalysisRequest) -> float | None:
-    """Return pascals per unit, or None without a calibration."""
+def _factor(recording: OpenRecording, request: AnalysisRequest) -> float | Samples | None:
+    """Return pascals per unit, of all channels or of each; None without a calibration."""
+    if request.kept_factors:
+        return np.array(list(request.kept_factors.values()))
     if request.calibration is not None and request.pascal_per_unit is not None:
         raise SettingsError("Give either a calibration or pascals per unit, not both.")
     if request.calibration is not None:

@@ -1,5 +1,6 @@
 """From what was measured in a recording to its analysis document."""
 
+from collections.abc import Sequence
 from dataclasses import fields, replace
 from typing import Any, Final, NamedTuple, TypedDict
 
@@ -33,6 +34,7 @@ from service.documents.analysis import (
 )
 from service.documents.bands import DiscreteTone, ThirdOctaves
 from service.documents.budget import rows_of
+from service.documents.calibration import CalibrationDocument
 from service.jobs.analysis_warnings import SHORTEST_FOR_TONES_S, warnings_about
 from service.jobs.recording_levels import MeasuredRecording, RecordedPart
 
@@ -62,6 +64,7 @@ class _Head(TypedDict):
     start_s: float
     duration_s: float
     LAeq_interval: LevelInterval | None
+    left_out_s: float
     warnings: list[str]
 
 
@@ -89,8 +92,8 @@ def analysis_document(
     part: RecordedPart,
     measured: MeasuredRecording,
     *,
-    pascal_per_unit: float | None,
-    calibration_U95_db: float | None,
+    pascal_per_unit: float | Samples | None,
+    calibrations: Sequence[CalibrationDocument],
     field: SoundField,
     notes: tuple[str, ...],
 ) -> AnalysisDocument | UncalibratedAnalysisDocument:
@@ -102,10 +105,10 @@ def analysis_document(
         What was measured.
     measured : MeasuredRecording
         What it came to.
-    pascal_per_unit : float or None
-        The calibration it was measured with.
-    calibration_U95_db : float or None
-        Half-width of the 95 % interval of that calibration; None where it is not known.
+    pascal_per_unit : float, ndarray of shape (channels,), or None
+        What it was measured with, of all channels or of each.
+    calibrations : sequence of CalibrationDocument
+        Where that comes from, as far as it is known.
     field : {"free", "diffuse"}
         Sound field that the loudness assumes.
     notes : tuple of str
@@ -117,11 +120,12 @@ def analysis_document(
         The document; its form depends on whether there is a calibration.
     """
     calibrated = pascal_per_unit is not None
-    channels = range(part.source.channels)
+    channels = range(len(part.channels))
     each = [_sound(measured, [channel], calibrated=calibrated) for channel in channels]
     carrying = [channel for channel in channels if channel not in measured.silent_channels]
     whole = each[0] if len(each) == 1 else _sound(measured, carrying, calibrated=calibrated)
     interval = judge_recording(measured.LAeq_course_db)
+    U95_db = max((known.U95_db for known in calibrations if known.U95_db is not None), default=None)
     said = [] if interval.why_not is None else [interval.why_not]
     head = _Head(
         file=part.file,
@@ -129,10 +133,11 @@ def analysis_document(
         channels=part.source.channels,
         start_s=round(part.start_s, 6),
         duration_s=round(part.duration_s, 6),
-        LAeq_interval=_interval(interval, calibration_U95_db),
+        LAeq_interval=_interval(interval, U95_db),
+        left_out_s=round(measured.left_out.total_s, 6),
         warnings=[*notes, *warnings_about(measured, whole.summary, whole.tones), *said],
     )
-    numbered = enumerate(each if len(each) > 1 else [], start=1)
+    numbered = list(zip(part.numbers, each, strict=True)) if len(each) > 1 else []
     if pascal_per_unit is None:
         return UncalibratedAnalysisDocument(
             **head,
@@ -144,12 +149,15 @@ def analysis_document(
             or None,
         )
     head["warnings"].extend(_loudness(whole, field)[1])
+    factors = np.broadcast_to(pascal_per_unit, len(each)).tolist()
     return AnalysisDocument(
         **head,
-        pascal_per_unit=pascal_per_unit,
+        pascal_per_unit=factors[0],
+        calibration_time=max((known.time for known in calibrations), default=None),
         **_contents(whole, field),
         per_channel=[
-            ChannelPart(channel=number, **_contents(sound, field)) for number, sound in numbered
+            ChannelPart(channel=number, pascal_per_unit=factor, **_contents(sound, field))
+            for (number, sound), factor in zip(numbered, factors, strict=False)
         ]
         or None,
     )

@@ -77,8 +77,10 @@ def warnings_about(
 
 def _gaps(measured: MeasuredRecording) -> list[str]:
     """Channels and stretches without sound."""
-    texts = [
-        f"Channel {channel + 1} is silent and is left out of the average over channels."
+    texts = _marked(measured)
+    texts += [
+        f"Channel {measured.channels[channel] + 1} is silent and is left out of the average over "
+        "channels."
         for channel in measured.silent_channels
     ]
     texts += [
@@ -88,6 +90,17 @@ def _gaps(measured: MeasuredRecording) -> list[str]:
         for still in measured.standstills
     ]
     return texts
+
+
+def _marked(measured: MeasuredRecording) -> list[str]:
+    """Stretches that were marked while they were heard."""
+    left_out = measured.left_out
+    if not left_out:
+        return []
+    return [
+        f"{left_out.total_s:.1f} s are left out, first {left_out.first_s:.1f} s from the beginning "
+        "of the recording: they were marked as bad when they were kept, and the sidecar says why."
+    ]
 
 
 def _shortness(whole: LevelSummary, *, heard_loudness: bool) -> list[str]:

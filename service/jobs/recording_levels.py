@@ -20,7 +20,15 @@ from acoustic.level_statistics import (
 from acoustic.microphone_response import MicrophoneResponse, correct, start_correction
 from acoustic.short_levels import ROW_S, ShortLevels
 from acoustic.signals import DigitalSignal, PressureSignal, Samples
-from acoustic.spectrum import Spectrum, add_to_spectrum, averaged_spectrum, start_spectrum
+from acoustic.soundness import faults_in
+from acoustic.spectrum import (
+    Spectrum,
+    SpectrumState,
+    add_to_spectrum,
+    averaged_spectrum,
+    interrupted,
+    start_spectrum,
+)
 from acoustic.waterfall import (
     Waterfall,
     WaterfallState,
@@ -30,6 +38,7 @@ from acoustic.waterfall import (
 )
 from calibration.steady_interval import LONGEST_S
 from service.errors import RecordingError
+from service.jobs.left_out import LeftOut
 from service.jobs.recording_soundness import SoundnessWatch, Standstill
 from service.ports import RecordedSound, SoundBlock
 
@@ -68,6 +77,10 @@ class RecordedPart:
     """Where the part begins."""
     frames: int
     """How long it is."""
+    channels: tuple[int, ...]
+    """Which channels, counted from 0, in rising order."""
+    marked_s: tuple[tuple[float, float], ...] = ()
+    """Beginning and end of each interval of the recording that is left out."""
 
     @property
     def start_s(self) -> float:
@@ -79,6 +92,21 @@ class RecordedPart:
         """How long it is, in seconds."""
         return self.frames / self.source.rate_hz
 
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """Which channels, counted from 1."""
+        return tuple(channel + 1 for channel in self.channels)
+
+    @property
+    def left_out(self) -> LeftOut:
+        """What is left out of it."""
+        return LeftOut(
+            self.marked_s,
+            start_s=self.start_s,
+            duration_s=self.duration_s,
+            rate_hz=self.source.rate_hz,
+        )
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MeasuredRecording:
@@ -86,10 +114,14 @@ class MeasuredRecording:
 
     summary: LevelSummary
     """Levels of the whole."""
+    channels: tuple[int, ...]
+    """Which channel of the recording each is, counted from 0."""
+    left_out: LeftOut
+    """What is not in the levels and the spectrum."""
     spectrum: Spectrum | None
     """Averaged spectrum; None where the sound is too short for one."""
     silent_channels: tuple[int, ...]
-    """Channels that carry nothing, counted from 0; never all."""
+    """Places, counted from 0, of those channels that carry nothing; never all."""
     standstills: tuple[Standstill, ...]
     """Where other channels keep one value for longer than sound does."""
     LAeq_course_db: Samples | None
@@ -100,7 +132,7 @@ class MeasuredRecording:
 
 def measure_recording(
     part: RecordedPart,
-    pascal_per_unit: float | None,
+    pascal_per_unit: float | Samples | None,
     *,
     kernels: Kernels,
     response: MicrophoneResponse | None = None,
@@ -114,8 +146,9 @@ def measure_recording(
     ----------
     part : RecordedPart
         The part.
-    pascal_per_unit : float or None
-        Sound pressure in pascals of a sample of value 1.0; None for levels re full scale.
+    pascal_per_unit : float, ndarray of shape (channels,), or None
+        Sound pressure in pascals of a sample of value 1.0, in all channels or in each; None for
+        levels re full scale.
     kernels : Kernels
         What filters.
     response : MicrophoneResponse, optional
@@ -123,7 +156,7 @@ def measure_recording(
     waterfall : bool, optional
         Whether to measure spectra over time too; by default not.
     keep : callable
-        Given all rows of 100 ms as they come.
+        Given all rows of 100 ms that are used, as they come.
     progress : callable
         Told the share that is done, 0 to 1.
 
@@ -135,29 +168,28 @@ def measure_recording(
     Raises
     ------
     RecordingError
-        If it is clipped, silent, cut off or shorter than 0.1 s.
+        If it is clipped, silent, cut off or shorter than 0.1 s, or nothing of it is used.
     EvenhushError
         If it cannot be read, or its rate is none that can be measured.
     """
     source = part.source
     # A unit of the reference pressure makes "dB re 20 uPa" come out as dB re full scale.
     factor = REFERENCE_PRESSURE_PA if pascal_per_unit is None else pascal_per_unit
-    watch = SoundnessWatch(part.file, source.rate_hz, source.channels, part.start_s)
-    levels = start(source.rate_hz, source.channels, kernels=kernels)
-    spectrum = start_spectrum(
-        source.rate_hz, source.channels, spacing_hz=_SPACING_HZ, precision="single"
-    )
-    correction = (
-        None if response is None else start_correction(response, source.rate_hz, source.channels)
-    )
+    channels = len(part.channels)
+    watch = SoundnessWatch(part.file, source.rate_hz, channels, part.start_s, part.numbers)
+    levels = start(source.rate_hz, channels, kernels=kernels)
+    spectrum = start_spectrum(source.rate_hz, channels, spacing_hz=_SPACING_HZ, precision="single")
+    correction = None if response is None else start_correction(response, source.rate_hz, channels)
     over_time = _waterfall_for(part) if waterfall else None
     course = _Course()
+    left_out = part.left_out
     totals: LevelTotals | None = None
     offset: Samples | None = None
     heard = 0
     for block in _blocks(part):
-        watch.hear(block)
         digital = block.signal
+        used = left_out.frames_used(heard, len(digital.samples))
+        _watch_used(watch, block, used)
         if offset is None:
             offset = _offset(digital.samples[: _offset_frames(part)])
         centred = DigitalSignal(digital.samples - offset, digital.rate_hz)
@@ -166,19 +198,27 @@ def measure_recording(
             centred = DigitalSignal(corrected, digital.rate_hz)
         pressure = PressureSignal.from_digital(centred, factor)
         levels, rows = analyse(levels, pressure)
-        spectrum = add_to_spectrum(spectrum, pressure)
+        spectrum = _added_to_spectrum(spectrum, pressure, used)
         if over_time is not None:
             over_time = add_to_waterfall(over_time, pressure)
-        totals = _added(totals, rows, keep)
-        course.add(rows)
+        for usable in left_out.rows_used(rows):
+            totals = _added(totals, usable, keep)
+            course.add(usable)
         heard += len(digital.samples)
         progress(heard / part.frames)
     rows = finish(levels)
-    totals = _added(totals, rows, keep)
-    course.add(rows)
+    totals = no_totals(rows) if totals is None else totals
+    for usable in left_out.rows_used(rows):
+        totals = _added(totals, usable, keep)
+        course.add(usable)
 
+    if totals.rows == 0 and left_out:
+        raise RecordingError(
+            f"All {part.duration_s:g} s of {part.file} touch what was marked as bad when it was "
+            "kept, so no level can be given; choose another part."
+        )
     silent = watch.silent_channels
-    if len(silent) == source.channels:
+    if len(silent) == channels:
         raise RecordingError(
             f"{part.file} is silent: all its samples have the same value; check the microphone and "
             "record again."
@@ -190,6 +230,8 @@ def measure_recording(
         )
     return MeasuredRecording(
         summary=summarise(totals),
+        channels=part.channels,
+        left_out=left_out,
         spectrum=averaged_spectrum(spectrum) if spectrum.segments else None,
         silent_channels=silent,
         standstills=watch.standstills,
@@ -221,11 +263,12 @@ class _Course:
 
 def _waterfall_for(part: RecordedPart) -> WaterfallState:
     """Begin a waterfall whose columns fit the length of the part."""
-    columns = max(2, 2 * (_COLUMNS // (2 * part.source.channels)))
+    channels = len(part.channels)
+    columns = max(2, 2 * (_COLUMNS // (2 * channels)))
     step_s = max(_LEAST_STEP_S, part.duration_s / columns)
     return start_waterfall(
         part.source.rate_hz,
-        part.source.channels,
+        channels,
         spacing_hz=_WATERFALL_SPACING_HZ,
         step_s=step_s,
         most_columns=columns,
@@ -245,7 +288,50 @@ def _blocks(part: RecordedPart) -> Iterator[SoundBlock]:
     at_once = min(round(_BLOCK_S * part.source.rate_hz), _SAMPLES_AT_ONCE // part.source.channels)
     at_once = max(at_once, _offset_frames(part))
     for position in range(0, part.frames, at_once):
-        yield part.source.read(min(at_once, part.frames - position))
+        block = part.source.read(min(at_once, part.frames - position))
+        if len(part.channels) < part.source.channels:
+            chosen = block.signal.samples[:, part.channels]
+            block = SoundBlock(DigitalSignal(chosen, block.signal.rate_hz), _other_faults(block))
+        yield block
+
+
+def _other_faults(block: SoundBlock) -> tuple[str, ...]:
+    """Faults that the samples themselves do not show."""
+    shown = faults_in(block.signal)
+    return tuple(fault for fault in block.faults if fault not in shown)
+
+
+def _watch_used(watch: SoundnessWatch, block: SoundBlock, used: list[tuple[int, int]]) -> None:
+    """Look at the stretches of a block that are used."""
+    frames = len(block.signal.samples)
+    if used == [(0, frames)]:
+        watch.hear(block)
+        return
+    others = _other_faults(block)
+    position = 0
+    for begin, end in used:
+        if begin > position:
+            watch.pass_over(begin - position)
+        samples = block.signal.samples[begin:end]
+        watch.hear(SoundBlock(DigitalSignal(samples, block.signal.rate_hz), others))
+        position = end
+    if frames > position:
+        watch.pass_over(frames - position)
+
+
+def _added_to_spectrum(
+    spectrum: SpectrumState, pressure: PressureSignal, used: list[tuple[int, int]]
+) -> SpectrumState:
+    """Add the stretches of a block that are used."""
+    frames = len(pressure.samples)
+    position = 0
+    for begin, end in used:
+        if begin > position:
+            spectrum = interrupted(spectrum)
+        stretch = PressureSignal(pressure.samples[begin:end], pressure.rate_hz)
+        spectrum = add_to_spectrum(spectrum, stretch)
+        position = end
+    return interrupted(spectrum) if frames > position else spectrum
 
 
 def _offset_frames(part: RecordedPart) -> int:

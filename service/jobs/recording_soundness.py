@@ -1,5 +1,6 @@
 """Whether a recording is sound throughout: not clipped, not silent, not standing still."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,7 +22,7 @@ class Standstill:
     """All stretches in which one channel keeps its value."""
 
     channel: int
-    """Which channel, counted from 1."""
+    """Which channel, by its number."""
     first_s: float
     """Where the first begins, in seconds from the beginning of the recording."""
     total_s: float
@@ -41,17 +42,27 @@ class SoundnessWatch:
         Its number of channels.
     start_s : float
         Where in the recording the first samples are from.
+    numbers : sequence of int, optional
+        What the channels are called; by default they are counted from 1.
     """
 
-    def __init__(self, file: str, rate_hz: int, channels: int, start_s: float) -> None:
+    def __init__(
+        self,
+        file: str,
+        rate_hz: int,
+        channels: int,
+        start_s: float,
+        numbers: Sequence[int] | None = None,
+    ) -> None:
         self._file = file
         self._rate_hz = rate_hz
         self._heard_s = start_s
+        self._numbers = numbers or range(1, channels + 1)
         self._end_of_block = np.zeros((0, channels))
         self._lowest = np.full(channels, np.inf)
         self._highest = np.full(channels, -np.inf)
         self._standstills: dict[int, Standstill] = {}
-        self._still_until_s = dict.fromkeys(range(1, channels + 1), -np.inf)
+        self._still_until_s = dict.fromkeys(range(channels), -np.inf)
 
     def hear(self, block: SoundBlock) -> None:
         """Look at the next samples.
@@ -76,8 +87,8 @@ class SoundnessWatch:
             first = min(clipped, key=lambda stretch: stretch.start_s)
             raise RecordingError(
                 f"{self._file} is clipped {begin_s + first.start_s:.2f} s from its beginning in "
-                f"channel {first.channel + 1}, so its level cannot be known; record again with "
-                "less gain, or choose a part without it."
+                f"channel {self._numbers[first.channel]}, so its level cannot be known; record "
+                "again with less gain, or choose a part without it."
             )
         # What the samples themselves show is judged here, with its place; this is the rest.
         others = [fault for fault in block.faults if fault not in faults_in(signal)]
@@ -93,15 +104,27 @@ class SoundnessWatch:
         self._highest = np.maximum(self._highest, signal.samples.max(axis=0, initial=-np.inf))
         self._heard_s += signal.duration_s
 
+    def pass_over(self, frames: int) -> None:
+        """Leave samples out, whatever is wrong with them.
+
+        Parameters
+        ----------
+        frames : int
+            How many.
+        """
+        self._end_of_block = self._end_of_block[:0]
+        self._heard_s += frames / self._rate_hz
+
     def _note(self, stretch: Stretch, begin_s: float) -> None:
         """Add a stretch, of which the beginning may be known already."""
-        channel = stretch.channel + 1
+        channel = stretch.channel
         start_s = begin_s + stretch.start_s
         end_s = start_s + stretch.duration_s
         known_s = min(max(self._still_until_s[channel], start_s), end_s)
-        before = self._standstills.get(channel, Standstill(channel, start_s, 0.0))
+        number = self._numbers[channel]
+        before = self._standstills.get(channel, Standstill(number, start_s, 0.0))
         self._standstills[channel] = Standstill(
-            channel, before.first_s, before.total_s + end_s - known_s
+            number, before.first_s, before.total_s + end_s - known_s
         )
         self._still_until_s[channel] = end_s
 
@@ -116,5 +139,5 @@ class SoundnessWatch:
         return tuple(
             self._standstills[channel]
             for channel in sorted(self._standstills)
-            if channel - 1 not in self.silent_channels
+            if channel not in self.silent_channels
         )

@@ -1,8 +1,8 @@
 """Analysing recordings: the files, the level log, and several at a time."""
 
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager, nullcontext
-from dataclasses import dataclass
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Literal
 
@@ -18,6 +18,7 @@ from service.jobs.analysis import (
     check_request,
 )
 from service.storage.document_files import save_bytes
+from service.storage.kept_files import read_kept_sound
 from service.storage.level_log import LevelUnit, level_log
 from service.storage.waterfall_table import save_waterfall
 from service.wiring.kernels import keep_freed_memory, kernels_for
@@ -108,8 +109,10 @@ def analyse_file(
     keep_freed_memory()
     looks = beside.picture is not None or beside.waterfall_csv is not None
     views: list[SoundView] = []
-    with _opened(path) as recording, _log(beside.levels_csv, request) as keep:
+    with _opened(path) as recording, ExitStack() as log:
         source = recording.source
+        request = _with_what_was_kept(path, recording, request)
+        keep = log.enter_context(_log(beside.levels_csv, request))
         document = analyse_recording(
             recording,
             request,
@@ -180,7 +183,7 @@ def analyse_files(
     # What can be told from headers is told before hours of work, and in the order given.
     for path in paths:
         with _opened(path) as recording:
-            check_request(recording, request)
+            check_request(recording, _with_what_was_kept(path, recording, request))
     shares = dict.fromkeys(range(len(paths)), 0.0)
 
     def note(number: int, share: float) -> None:
@@ -204,6 +207,15 @@ def _opened(path: Path) -> Iterator[OpenRecording]:
         yield OpenRecording(str(path), source, source.format.coding)
     finally:
         source.close()
+
+
+def _with_what_was_kept(
+    path: Path, recording: OpenRecording, request: AnalysisRequest
+) -> AnalysisRequest:
+    """Add to a request what stands beside the recording, if it is kept sound."""
+    source = recording.source
+    kept = read_kept_sound(path, rate_hz=source.rate_hz, channels=source.channels)
+    return replace(request, kept=kept)
 
 
 def _log(
