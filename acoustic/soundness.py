@@ -11,7 +11,14 @@ import numpy as np
 
 from acoustic.signals import DigitalSignal
 
-__all__ = ["Stretch", "faults_in", "find_clipping", "find_standstill", "silent_channels"]
+__all__ = [
+    "Stretch",
+    "faults_by_channel",
+    "faults_in",
+    "find_clipping",
+    "find_standstill",
+    "silent_channels",
+]
 
 _FULL_SCALE: Final = 0.999
 """Share of full scale from which a run of equal samples is the converter's end stop."""
@@ -115,11 +122,32 @@ def faults_in(signal: DigitalSignal) -> tuple[str, ...]:
     >>> faults_in(DigitalSignal(np.zeros((4800, 1)), 48000))
     ('channel 1 stands still',)
     """
-    clipped = sorted({stretch.channel for stretch in find_clipping(signal)})
-    still = sorted({stretch.channel for stretch in find_standstill(signal)})
-    return (
-        *(f"channel {channel + 1} is clipped" for channel in clipped),
-        *(f"channel {channel + 1} stands still" for channel in still),
+    return tuple(fault for faults in faults_by_channel(signal) for fault in faults)
+
+
+def faults_by_channel(signal: DigitalSignal) -> tuple[tuple[str, ...], ...]:
+    """Say of each channel why a stretch of it must not enter a level.
+
+    Parameters
+    ----------
+    signal : DigitalSignal
+        Samples re full scale, shape ``(frames, channels)``.
+
+    Returns
+    -------
+    tuple of tuple of str
+        For each channel one phrase for each kind of fault, which names the channel, counted from
+        1.
+    """
+    clipped = {stretch.channel for stretch in find_clipping(signal)}
+    still = {stretch.channel for stretch in find_standstill(signal)}
+    return tuple(
+        tuple(
+            f"channel {channel + 1} {what}"
+            for what, where in (("is clipped", clipped), ("stands still", still))
+            if channel in where
+        )
+        for channel in range(signal.samples.shape[1])
     )
 
 

@@ -4,7 +4,7 @@ Jobs know only these. `service.wiring` chooses what stands behind them: a device
 program or the simulated room; a bench over HTTP; real or simulated hardware.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -29,6 +29,29 @@ class SoundBlock:
     """The samples, re full scale."""
     faults: tuple[str, ...] = ()
     """Why this block must not enter a level, in words; empty when it may."""
+    channel_faults: tuple[tuple[str, ...], ...] = ()
+    """Those among them that only one channel has, channel by channel; empty for none."""
+
+    def faults_of(self, channels: Collection[int]) -> tuple[str, ...]:
+        """Return why some channels of this block must not enter a level.
+
+        Parameters
+        ----------
+        channels : collection of int
+            The channels that are used, counted from 0.
+
+        Returns
+        -------
+        tuple of str
+            What concerns all channels or one of these.
+        """
+        elsewhere = {
+            fault
+            for channel, faults in enumerate(self.channel_faults)
+            if channel not in channels
+            for fault in faults
+        }
+        return tuple(fault for fault in self.faults if fault not in elsewhere)
 
 
 class SoundSource(Protocol):

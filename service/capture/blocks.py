@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from acoustic.signals import DigitalSignal
-from acoustic.soundness import faults_in
+from acoustic.soundness import faults_by_channel
 from service.ports import SoundBlock
 
 __all__ = ["block_from_float32", "sound_block"]
@@ -14,7 +14,10 @@ BEYOND_ANY_CONVERTER = 1000.0
 
 
 def sound_block(
-    samples: npt.NDArray[np.floating], rate_hz: int, faults: tuple[str, ...] = ()
+    samples: npt.NDArray[np.floating],
+    rate_hz: int,
+    faults: tuple[str, ...] = (),
+    repeating: tuple[int, ...] = (),
 ) -> SoundBlock:
     """Make a block, with what is wrong with its samples; what is no sample becomes zero.
 
@@ -26,6 +29,8 @@ def sound_block(
         Sampling rate in hertz.
     faults : tuple of str, optional
         What is known already against the block.
+    repeating : tuple of int, optional
+        Channels, counted from 0, that only repeat what they said before.
 
     Returns
     -------
@@ -37,7 +42,12 @@ def sound_block(
         samples = np.where(usable, samples, 0.0)
         faults = (*faults, "some samples are no numbers, or far beyond full scale")
     signal = DigitalSignal(np.asarray(samples, dtype=np.float64), rate_hz)
-    return SoundBlock(signal, tuple(dict.fromkeys((*faults, *faults_in(signal)))))
+    of_channels = tuple(
+        (*found, *((f"channel {channel + 1} repeats itself",) if channel in repeating else ()))
+        for channel, found in enumerate(faults_by_channel(signal))
+    )
+    every = dict.fromkeys((*faults, *(fault for found in of_channels for fault in found)))
+    return SoundBlock(signal, tuple(every), of_channels if any(of_channels) else ())
 
 
 def block_from_float32(
