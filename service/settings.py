@@ -15,7 +15,7 @@ from pydantic_settings import SettingsError as UnreadableVariable
 from service.bench_settings import BenchHostSettings, Count, no_boolean
 from service.errors import SettingsError
 
-__all__ = ["BenchHostSettings", "Settings", "data_folder", "read_settings"]
+__all__ = ["BenchHostSettings", "Settings", "data_folder", "read_settings", "settings_file"]
 
 _PREFIX: Final = "EVENHUSH_"
 _NESTED: Final = "__"
@@ -94,7 +94,7 @@ def read_settings(config: Path | None) -> Settings:
         If the file is missing or unreadable, or a key or value is unknown or unusable.
     """
     _check_variables()
-    path = _find_file(config)
+    path = settings_file(config)
     values = {} if path is None else _read_file(path)
     try:
         return Settings(**values)
@@ -108,14 +108,24 @@ def read_settings(config: Path | None) -> Settings:
         ) from error
 
 
-def data_folder(given: Path | None, settings: Settings) -> Path:
-    """Return the data folder: as given, else EVENHUSH_DATA, else configured, else the user's."""
-    named = given or os.environ.get("EVENHUSH_DATA") or settings.data
-    return Path(named) if named else platformdirs.user_data_path("evenhush", appauthor=False)
+def settings_file(config: Path | None) -> Path | None:
+    """Find the configuration file.
 
+    Parameters
+    ----------
+    config : Path or None
+        The file that was asked for, which must exist.
 
-def _find_file(config: Path | None) -> Path | None:
-    """Find the configuration file; a named one must exist."""
+    Returns
+    -------
+    Path or None
+        The file; None where there is none.
+
+    Raises
+    ------
+    SettingsError
+        If a file was asked for that does not exist.
+    """
     named = config or os.environ.get("EVENHUSH_CONFIG")
     if named:
         path = Path(named)
@@ -124,6 +134,12 @@ def _find_file(config: Path | None) -> Path | None:
         return path
     usual = platformdirs.user_config_path("evenhush", appauthor=False) / _FILE_NAME
     return next((path for path in (Path(_FILE_NAME), usual) if path.is_file()), None)
+
+
+def data_folder(given: Path | None, settings: Settings) -> Path:
+    """Return the data folder: as given, else EVENHUSH_DATA, else configured, else the user's."""
+    named = given or os.environ.get("EVENHUSH_DATA") or settings.data
+    return Path(named) if named else platformdirs.user_data_path("evenhush", appauthor=False)
 
 
 def _read_file(path: Path) -> dict[str, Any]:

@@ -1,14 +1,23 @@
 """``evenhush bench``: serve the bench control API on the machine with the fans."""
 
 import sys
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 import typer
 
 from service.cli.options import ConfigFile, DataFolder
-from service.cli.runtime import open_session
+from service.cli.runtime import Session, open_session
 
 __all__ = ["bench"]
+
+
+class Place(NamedTuple):
+    """Where to listen."""
+
+    address: str
+    """Name or number."""
+    port: int
+    """Port; 0 takes a free one."""
 
 
 def bench(
@@ -21,8 +30,13 @@ def bench(
         typer.Option("--name", help="Name of the bench [default: south].", show_default=False),
     ] = None,
     cooler: Annotated[
-        str, typer.Option("--cooler", help="Which invented cooler is mounted.")
-    ] = "Fjord 140",
+        str | None,
+        typer.Option(
+            "--cooler",
+            help="Which invented cooler is mounted [default: Fjord 140].",
+            show_default=False,
+        ),
+    ] = None,
     address: Annotated[
         str | None,
         typer.Option(
@@ -39,47 +53,92 @@ def bench(
             show_default=False,
         ),
     ] = None,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the invented room.")] = 1,
+    seed: Annotated[
+        int | None,
+        typer.Option(
+            "--seed", min=0, help="Seed of the invented room [default: 1].", show_default=False
+        ),
+    ] = None,
     config: ConfigFile = None,
     data: DataFolder = None,
 ) -> int:
     """Serve a bench until Ctrl-C, which hands fans and pumps back to their own control.
 
-    Fans start without warning: keep fingers, hair and cables away from the blades. Off loopback a
-    token is needed; it comes from the configuration or EVENHUSH_BENCH_HOST__TOKEN.
+    What moves them stands in the configuration: driver = "hwmon", "command" or "simulated" in
+    [bench_host]. 'evenhush hardware' helps to write it. Fans start without warning: keep fingers,
+    hair and cables away from the blades. Off loopback a token is needed; it comes from the
+    configuration or EVENHUSH_BENCH_HOST__TOKEN.
     """
     import logging
 
     from service.errors import SettingsError
-    from service.wiring.simulated_bench import serve_simulated_bench
 
     session = open_session(config, data)
-    if not simulated:
+    host = session.settings.bench_host
+    driver = "simulated" if simulated else host.driver
+    if driver is None:
         raise SettingsError(
-            "This version serves the simulated bench only; give --simulated. Real hardware joins "
-            "through any server that speaks the bench control API."
+            "No hardware is configured: set driver in [bench_host], for which 'evenhush hardware "
+            "list' prints tables to begin with, or give --simulated."
+        )
+    if driver != "simulated" and (cooler, seed) != (None, None):
+        raise SettingsError(
+            f"--cooler and --seed are for an invented cooler, and the driver is {driver!r}; give "
+            "--simulated as well, or leave them out."
         )
     logging.basicConfig(
         stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s"
     )
-    host = session.settings.bench_host
     called = name or host.name
+    place = Place(address or host.address, host.port if port is None else port)
+    if driver == "simulated":
+        seed = 1 if seed is None else seed
+        _serve_simulated(session, called, place, cooler=cooler or "Fjord 140", seed=seed)
+    else:
+        _serve_real(session, called, place)
+    return 0
+
+
+def _serve_simulated(session: Session, name: str, place: Place, *, cooler: str, seed: int) -> None:
+    """Serve an invented cooler."""
+    from service.wiring.simulated_bench import serve_simulated_bench
 
     def ready(url: str) -> None:
         """Say how to use it."""
-        print(f"bench {called} with {cooler} serves at {url}")
-        print(f"  evenhush calibrate --input simulated:{called}")
-        print(f"  evenhush match --bench {url} --input simulated:{called} --cooler '{cooler}'")
+        print(f"bench {name} with {cooler} serves at {url}")
+        print(f"  evenhush calibrate --input simulated:{name}")
+        print(f"  evenhush match --bench {url} --input simulated:{name} --cooler '{cooler}'")
         print("Ctrl-C stops it.", flush=True)
 
     serve_simulated_bench(
-        name=called,
+        name=name,
         cooler=cooler,
         seed=seed,
-        address=address or host.address,
-        port=host.port if port is None else port,
-        token=host.token,
+        address=place.address,
+        port=place.port,
+        token=session.settings.bench_host.token,
         data_folder=session.data_folder,
         ready=ready,
     )
-    return 0
+
+
+def _serve_real(session: Session, name: str, place: Place) -> None:
+    """Serve the hardware that the configuration describes."""
+    from service.wiring.real_bench import serve_real_bench
+
+    host = session.settings.bench_host
+
+    def ready(url: str) -> None:
+        """Say how to use it."""
+        print(f"bench {name} with {', '.join(host.actuators)} serves at {url}")
+        print(f"  evenhush match --bench {url} --input device:NAME --cooler NAME")
+        print("Ctrl-C hands everything back.", flush=True)
+
+    serve_real_bench(
+        host,
+        name=name,
+        address=place.address,
+        port=place.port,
+        data_folder=session.data_folder,
+        ready=ready,
+    )
