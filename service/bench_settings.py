@@ -131,6 +131,9 @@ class BenchHostSettings(Table):
     """What callers have to know; needed off loopback."""
     driver: Literal["hwmon", "command", "simulated"] | None = None
     """What moves the fans."""
+    lease_max_s: Annotated[float, BeforeValidator(no_boolean), Field(ge=2.0, le=600.0)] = 60.0
+    """Longest lease it grants, in seconds: so long may fans stay turned down when whoever asked for
+    it is gone."""
     hwmon_folder: Path = Path("/sys/class/hwmon")
     """Where the kernel shows its chips."""
     actuators: dict[Name, ActuatorSettings] = {}
