@@ -1,21 +1,19 @@
-"""Which frames and which rows of a recording are used, where some of it is marked as bad."""
+"""Which rows of a recording are used, where some of it is marked as bad."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
-import numpy as np
-import numpy.typing as npt
-
-from acoustic.short_levels import ROW_S, ShortLevels
+from acoustic.short_levels import MILLISECONDS_PER_ROW, ROW_S
+from acoustic.time_weighting import millisecond_edges
 
 __all__ = ["LeftOut"]
 
-_EDGE_S = 1e-6
-"""By how little a mark may reach into a row that is still used: its place is rounded to this."""
+_EDGE_S = 1e-5
+"""By how little a mark may reach into a row that is still used: less than a sample."""
 
 
 class LeftOut:
-    """The marked intervals of a part of a recording.
+    """Marked intervals of a part of a recording, widened to whole rows of 100 ms.
 
     Parameters
     ----------
@@ -37,32 +35,32 @@ class LeftOut:
     ) -> None:
         self._start_s = start_s
         self._rate_hz = rate_hz
-        self._marks_s: list[tuple[float, float]] = []
+        self._rows: list[tuple[int, int]] = []
         for begin_s, end_s in sorted(marked_s):
-            begin, end = max(begin_s - start_s, 0.0), min(end_s - start_s, duration_s)
-            if begin >= end:
-                continue
-            if self._marks_s and begin <= self._marks_s[-1][1]:
-                begin, last = self._marks_s.pop()
+            begin = max(math.floor((begin_s - start_s + _EDGE_S) / ROW_S), 0)
+            end = math.ceil((min(end_s - start_s, duration_s) - _EDGE_S) / ROW_S)
+            if self._rows and begin <= self._rows[-1][1]:
+                begin, last = self._rows.pop()
                 end = max(end, last)
-            self._marks_s.append((begin, end))
+            if begin < end:
+                self._rows.append((begin, end))
 
     def __bool__(self) -> bool:
         """Whether anything is left out."""
-        return bool(self._marks_s)
+        return bool(self._rows)
 
     @property
     def first_s(self) -> float:
         """Where the first interval begins, in seconds from the beginning of the recording."""
-        return self._start_s + self._marks_s[0][0]
+        return self._start_s + ROW_S * self._rows[0][0]
 
     @property
     def total_s(self) -> float:
         """How long all intervals are together."""
-        return sum(end_s - begin_s for begin_s, end_s in self._marks_s)
+        return ROW_S * sum(end - begin for begin, end in self._rows)
 
-    def frames_used(self, first: int, frames: int) -> list[tuple[int, int]]:
-        """Find what is used of some frames.
+    def runs(self, first: int, frames: int) -> list[tuple[int, int, bool]]:
+        """Cut some frames where marked intervals begin and end.
 
         Parameters
         ----------
@@ -73,38 +71,21 @@ class LeftOut:
 
         Returns
         -------
-        list of (int, int)
-            Beginning and end of every stretch that is used, counted from `first`.
+        list of (int, int, bool)
+            Beginning and end of each run, counted from `first`, and whether it is used.
         """
-        used = np.ones(frames, dtype=np.bool_)
-        for begin_s, end_s in self._marks_s:
-            begin = math.floor((begin_s + _EDGE_S) * self._rate_hz) - first
-            end = math.ceil((end_s - _EDGE_S) * self._rate_hz) - first
-            used[max(begin, 0) : max(end, 0)] = False
-        return _stretches(used)
+        runs = []
+        position = 0
+        for begin_row, end_row in self._rows:
+            begin, end = (
+                min(max(self._frame(row) - first, position), frames) for row in (begin_row, end_row)
+            )
+            runs += [(position, begin, True), (begin, end, False)]
+            position = end
+        runs.append((position, frames, True))
+        return [(begin, end, used) for begin, end, used in runs if begin < end]
 
-    def rows_used(self, rows: ShortLevels) -> Iterator[ShortLevels]:
-        """Take the rows that no interval touches.
-
-        Parameters
-        ----------
-        rows : ShortLevels
-            Consecutive rows of the part.
-
-        Yields
-        ------
-        ShortLevels
-            Each stretch of rows that is used.
-        """
-        start_s = rows.start_s
-        used = np.ones(len(rows), dtype=np.bool_)
-        for begin_s, end_s in self._marks_s:
-            used &= (start_s + ROW_S <= begin_s + _EDGE_S) | (start_s >= end_s - _EDGE_S)
-        for begin, end in _stretches(used):
-            yield rows.rows(begin, end)
-
-
-def _stretches(used: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Find runs of what is used."""
-    edges = np.flatnonzero(np.diff(used, prepend=False, append=False)).tolist()
-    return list(zip(edges[::2], edges[1::2], strict=True))
+    def _frame(self, row: int) -> int:
+        """First frame of a row."""
+        millisecond = MILLISECONDS_PER_ROW * row
+        return int(millisecond_edges(self._rate_hz, millisecond, millisecond)[0])

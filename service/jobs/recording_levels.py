@@ -7,23 +7,15 @@ from typing import Final
 
 import numpy as np
 
-from acoustic.analyser import analyse, finish, start
-from acoustic.decibels import REFERENCE_PRESSURE_PA, level_db
+from acoustic.decibels import REFERENCE_PRESSURE_PA
 from acoustic.kernels import Kernels
-from acoustic.level_statistics import (
-    LevelSummary,
-    LevelTotals,
-    add_levels,
-    no_totals,
-    summarise,
-)
+from acoustic.level_statistics import LevelSummary, summarise
 from acoustic.microphone_response import MicrophoneResponse, correct, start_correction
 from acoustic.short_levels import ROW_S, ShortLevels
 from acoustic.signals import DigitalSignal, PressureSignal, Samples
 from acoustic.soundness import faults_in
 from acoustic.spectrum import (
     Spectrum,
-    SpectrumState,
     add_to_spectrum,
     averaged_spectrum,
     interrupted,
@@ -36,9 +28,9 @@ from acoustic.waterfall import (
     start_waterfall,
     waterfall_so_far,
 )
-from calibration.steady_interval import LONGEST_S
 from service.errors import RecordingError
 from service.jobs.left_out import LeftOut
+from service.jobs.level_meter import LevelMeter
 from service.jobs.recording_soundness import SoundnessWatch, Standstill
 from service.ports import RecordedSound, SoundBlock
 
@@ -177,42 +169,42 @@ def measure_recording(
     factor = REFERENCE_PRESSURE_PA if pascal_per_unit is None else pascal_per_unit
     channels = len(part.channels)
     watch = SoundnessWatch(part.file, source.rate_hz, channels, part.start_s, part.numbers)
-    levels = start(source.rate_hz, channels, kernels=kernels)
+    meter = LevelMeter(source.rate_hz, channels, kernels=kernels, keep=keep)
     spectrum = start_spectrum(source.rate_hz, channels, spacing_hz=_SPACING_HZ, precision="single")
-    correction = None if response is None else start_correction(response, source.rate_hz, channels)
+    at_rest = None if response is None else start_correction(response, source.rate_hz, channels)
+    correction = at_rest
     over_time = _waterfall_for(part) if waterfall else None
-    course = _Course()
     left_out = part.left_out
-    totals: LevelTotals | None = None
     offset: Samples | None = None
     heard = 0
     for block in _blocks(part):
-        digital = block.signal
-        used = left_out.frames_used(heard, len(digital.samples))
-        _watch_used(watch, block, used)
         if offset is None:
-            offset = _offset(digital.samples[: _offset_frames(part)])
-        centred = DigitalSignal(digital.samples - offset, digital.rate_hz)
-        if correction is not None:
-            corrected, correction = correct(correction, centred.samples)
-            centred = DigitalSignal(corrected, digital.rate_hz)
-        pressure = PressureSignal.from_digital(centred, factor)
-        levels, rows = analyse(levels, pressure)
-        spectrum = _added_to_spectrum(spectrum, pressure, used)
-        if over_time is not None:
-            over_time = add_to_waterfall(over_time, pressure)
-        for usable in left_out.rows_used(rows):
-            totals = _added(totals, usable, keep)
-            course.add(usable)
-        heard += len(digital.samples)
+            offset = _offset(block.signal.samples[: _offset_frames(part)])
+        for stretch, used in _stretches(block, left_out, heard):
+            digital = stretch.signal
+            frames = len(digital.samples)
+            centred = DigitalSignal(digital.samples - offset, digital.rate_hz)
+            if correction is not None:
+                corrected, correction = correct(correction, centred.samples)
+                centred = DigitalSignal(corrected, digital.rate_hz)
+            pressure = PressureSignal.from_digital(centred, factor)
+            if over_time is not None:
+                over_time = add_to_waterfall(over_time, pressure)
+            if used:
+                watch.hear(stretch)
+                meter.hear(pressure, heard)
+                spectrum = add_to_spectrum(spectrum, pressure)
+            else:
+                # Nothing of what is bad may ring on in what comes after it.
+                watch.pass_over(frames)
+                meter.interrupt()
+                spectrum, correction = interrupted(spectrum), at_rest
+            heard += frames
         progress(heard / part.frames)
-    rows = finish(levels)
-    totals = no_totals(rows) if totals is None else totals
-    for usable in left_out.rows_used(rows):
-        totals = _added(totals, usable, keep)
-        course.add(usable)
+    meter.interrupt()
 
-    if totals.rows == 0 and left_out:
+    totals = meter.totals
+    if left_out and (totals is None or totals.rows == 0):
         raise RecordingError(
             f"All {part.duration_s:g} s of {part.file} touch what was marked as bad when it was "
             "kept, so no level can be given; choose another part."
@@ -223,7 +215,7 @@ def measure_recording(
             f"{part.file} is silent: all its samples have the same value; check the microphone and "
             "record again."
         )
-    if totals.rows == 0:
+    if totals is None or totals.rows == 0:
         raise RecordingError(
             f"There are {part.duration_s:.3f} s of {part.file} to analyse, but a level needs "
             f"{ROW_S} s; use a longer recording."
@@ -235,30 +227,9 @@ def measure_recording(
         spectrum=averaged_spectrum(spectrum) if spectrum.segments else None,
         silent_channels=silent,
         standstills=watch.standstills,
-        LAeq_course_db=course.levels_db,
+        LAeq_course_db=meter.course_db,
         waterfall=_shown(over_time),
     )
-
-
-class _Course:
-    """LAeq of each 100 ms, as far as it is worth keeping."""
-
-    def __init__(self) -> None:
-        self._parts: list[Samples] = []
-        self._rows = 0
-
-    def add(self, rows: ShortLevels) -> None:
-        """Take the next rows."""
-        self._rows += len(rows)
-        if self._rows * ROW_S > LONGEST_S:
-            self._parts.clear()
-        else:
-            self._parts.append(level_db(rows.A_mean_square_pa2.mean(axis=1)))
-
-    @property
-    def levels_db(self) -> Samples | None:
-        """All of them; None for more than an hour."""
-        return np.concatenate(self._parts) if self._parts else None
 
 
 def _waterfall_for(part: RecordedPart) -> WaterfallState:
@@ -301,37 +272,18 @@ def _other_faults(block: SoundBlock) -> tuple[str, ...]:
     return tuple(fault for fault in block.faults if fault not in shown)
 
 
-def _watch_used(watch: SoundnessWatch, block: SoundBlock, used: list[tuple[int, int]]) -> None:
-    """Look at the stretches of a block that are used."""
-    frames = len(block.signal.samples)
-    if used == [(0, frames)]:
-        watch.hear(block)
+def _stretches(
+    block: SoundBlock, left_out: LeftOut, first_frame: int
+) -> Iterator[tuple[SoundBlock, bool]]:
+    """Cut a block where what is left out begins and ends; tell of each stretch if it is used."""
+    runs = left_out.runs(first_frame, len(block.signal.samples))
+    if len(runs) == 1:
+        yield block, runs[0][2]
         return
     others = _other_faults(block)
-    position = 0
-    for begin, end in used:
-        if begin > position:
-            watch.pass_over(begin - position)
+    for begin, end, used in runs:
         samples = block.signal.samples[begin:end]
-        watch.hear(SoundBlock(DigitalSignal(samples, block.signal.rate_hz), others))
-        position = end
-    if frames > position:
-        watch.pass_over(frames - position)
-
-
-def _added_to_spectrum(
-    spectrum: SpectrumState, pressure: PressureSignal, used: list[tuple[int, int]]
-) -> SpectrumState:
-    """Add the stretches of a block that are used."""
-    frames = len(pressure.samples)
-    position = 0
-    for begin, end in used:
-        if begin > position:
-            spectrum = interrupted(spectrum)
-        stretch = PressureSignal(pressure.samples[begin:end], pressure.rate_hz)
-        spectrum = add_to_spectrum(spectrum, stretch)
-        position = end
-    return interrupted(spectrum) if frames > position else spectrum
+        yield SoundBlock(DigitalSignal(samples, block.signal.rate_hz), others), used
 
 
 def _offset_frames(part: RecordedPart) -> int:
@@ -346,12 +298,3 @@ def _offset(samples: Samples) -> Samples:
     """
     mean = samples.mean(axis=0)
     return np.where(np.abs(mean) > _OFFSET_SHARE * samples.std(axis=0), mean, 0.0)
-
-
-def _added(
-    totals: LevelTotals | None, rows: ShortLevels, keep: Callable[[ShortLevels], None]
-) -> LevelTotals:
-    """Hand rows on, and add them to the totals."""
-    if len(rows):
-        keep(rows)
-    return add_levels(no_totals(rows) if totals is None else totals, rows)
