@@ -9,17 +9,22 @@ from pathlib import Path
 import numpy as np
 
 from acoustic.signals import DigitalSignal
+from service.capture.blocks import sound_block
 from service.errors import SoundEnded
 from service.ports import SoundBlock
 from service.storage.kept_sound import KeptSound
 
 
 class GivenSound:
-    """Samples behind the sound port; the blocks whose numbers are named carry a fault."""
+    """Samples behind the sound port; the blocks whose numbers are named carry a fault.
+
+    On demand blocks also carry the faults that their samples show.
+    """
 
     name = "device:given"
 
-    def __init__(self, samples, rate_hz=48_000, *, faulty=()):
+    def __init__(self, samples, rate_hz=48_000, *, faulty=(), judge=False):
+        self.judge = judge
         self.samples, self.rate_hz = samples, rate_hz
         self.channels = samples.shape[1]
         self.faulty = set(faulty)
@@ -33,6 +38,8 @@ class GivenSound:
         faults = ("sound was dropped",) if self.blocks in self.faulty else ()
         self.taken += frames
         self.blocks += 1
+        if self.judge:
+            return sound_block(samples, self.rate_hz, faults)
         return SoundBlock(DigitalSignal(samples, self.rate_hz), faults)
 
     def close(self):

@@ -1,6 +1,6 @@
 """What stands beside sound that was kept, ``evenhush.kept-sound/1``: all it takes to use it."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import ClassVar, Literal, Self
 
 import numpy as np
@@ -82,8 +82,14 @@ class MarkedInterval(Part):
     """Where it begins, from the beginning of the sound."""
     end_s: float
     """Where it ends."""
+    channels: list[PositiveInt] | None
+    """In which channels, counted from 1; null for all."""
     reasons: list[str]
     """Why, in words."""
+
+    def concerns(self, channels: Collection[int]) -> bool:
+        """Tell whether it concerns any of some channels, counted from 0."""
+        return self.channels is None or any(number - 1 in channels for number in self.channels)
 
 
 class KeptSoundDocument(Document):

@@ -250,14 +250,15 @@ def _part(recording: OpenRecording, request: AnalysisRequest) -> RecordedPart:
             f"A part from {request.start_s:g} s to {end_s:g} s has no length; it must end after it "
             "begins."
         )
-    kept = request.kept
+    channels = tuple(request.kept_factors) or tuple(range(recording.source.channels))
+    marked = [] if request.kept is None else request.kept.marked
     return RecordedPart(
         recording.file,
         recording.source,
         first,
         last - first,
-        channels=tuple(request.kept_factors) or tuple(range(recording.source.channels)),
-        marked_s=() if kept is None else tuple((m.start_s, m.end_s) for m in kept.marked),
+        channels=channels,
+        marked_s=tuple((mark.start_s, mark.end_s) for mark in marked if mark.concerns(channels)),
     )
 
 

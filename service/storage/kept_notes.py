@@ -12,6 +12,7 @@ from service.documents.kept_sound import (
     KeptStretch,
     MarkedInterval,
 )
+from service.ports import SoundBlock
 
 __all__ = ["KeptNotes"]
 
@@ -78,8 +79,8 @@ class KeptNotes:
     def __init__(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz
         self._lock = threading.Lock()
-        self._marked: list[tuple[int, int, tuple[str, ...]]] = []
-        self._last_with: dict[tuple[str, ...], int] = {}
+        self._marked: list[MarkedInterval] = []
+        self._newest: dict[tuple[tuple[str, ...], int | None], int] = {}
         self._settings: list[KeptSetting] = []
         self._setting: _Setting | None = None
         self._stretches: list[KeptStretch] = []
@@ -102,16 +103,46 @@ class KeptNotes:
         """Return where a frame is, in seconds."""
         return round(frames / self._rate_hz, 6)
 
-    def mark(self, first: int, last: int, reasons: tuple[str, ...]) -> None:
-        """Note that frames from `first` up to, not including, `last` must not enter a level."""
+    def mark_block(self, first: int, last: int, block: SoundBlock) -> None:
+        """Note what a block of frames from `first` up to, not including, `last` says of itself."""
+        of_channels = {fault for faults in block.channel_faults for fault in faults}
+        self.mark(first, last, tuple(fault for fault in block.faults if fault not in of_channels))
+        for channel, faults in enumerate(block.channel_faults, start=1):
+            self.mark(first, last, faults, channel)
+
+    def mark(
+        self, first: int, last: int, reasons: tuple[str, ...], channel: int | None = None
+    ) -> None:
+        """Note that frames must not enter a level; nothing where there is no reason.
+
+        Parameters
+        ----------
+        first, last : int
+            Frames from `first` up to, not including, `last`.
+        reasons : tuple of str
+            Why.
+        channel : int, optional
+            In which channel only, counted from 1.
+        """
+        if not reasons:
+            return
+        start_s, end_s = self.seconds(first), self.seconds(last)
         with self._lock:
             self._changes += 1
-            place = self._last_with.get(reasons)
-            if place is not None and self._marked[place][1] == first:
-                self._marked[place] = (self._marked[place][0], last, reasons)
-            else:
-                self._last_with[reasons] = len(self._marked)
-                self._marked.append((first, last, reasons))
+            place = self._newest.get((reasons, channel))
+            if place is not None and self._marked[place].end_s == start_s:
+                longer = self._marked[place].model_copy(update={"end_s": end_s})
+                self._marked[place] = longer
+                return
+            self._newest[reasons, channel] = len(self._marked)
+            self._marked.append(
+                MarkedInterval(
+                    start_s=start_s,
+                    end_s=end_s,
+                    channels=None if channel is None else [channel],
+                    reasons=list(reasons),
+                )
+            )
 
     def set_to(self, frame: int, state: BenchState) -> None:
         """Note what the bench says after a frame."""
@@ -175,13 +206,6 @@ class KeptNotes:
             return {
                 "settings": settings,
                 "stretches": stretches,
-                "marked": [
-                    MarkedInterval(
-                        start_s=self.seconds(first),
-                        end_s=self.seconds(last),
-                        reasons=list(reasons),
-                    )
-                    for first, last, reasons in sorted(self._marked)
-                ],
+                "marked": sorted(self._marked, key=lambda mark: mark.start_s),
                 "warnings": list(self._warnings),
             }

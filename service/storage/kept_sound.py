@@ -33,6 +33,8 @@ _PATIENCE_S: Final = 0.1
 """How long hearing waits for room in the queue: less than inputs hold by themselves."""
 _MOST_PATIENCE_S: Final = 5.0
 """How long it waits where sound comes faster than in real time, which a wait does not hurt."""
+_CATCH_UP_S: Final = 5.0
+"""How long the disk may take to catch up when a measurement ends."""
 _CLOSE_S: Final = 10.0
 """How long a disk may take nothing at the end before it is given up."""
 
@@ -147,8 +149,7 @@ class KeptSound:
             self._thread.start()
         first = self._frames
         self._frames += len(block.signal.samples)
-        if block.faults:
-            self._notes.mark(first, self._frames, block.faults)
+        self._notes.mark_block(first, self._frames, block)
         self._hand_over(first, block.signal.samples, self._begun[1])
         return block
 
@@ -205,7 +206,7 @@ class KeptSound:
     def warnings(self) -> list[str]:
         """Return what is missing in the file so far, in words; waits for the disk, but not long."""
         if self._begun is not None:
-            self._waiting.wait_until_done(_MOST_PATIENCE_S)
+            self._waiting.wait_until_done(_CATCH_UP_S)
         return self._notes.warnings
 
     def close(self) -> None:

@@ -18,8 +18,8 @@ SECONDS = 9
 def keep(tmp_path):
     """Keep samples in blocks of 100 ms; return where they stand."""
 
-    def run(samples, *, form="flac", faulty=(), factors=(6.4,), response=None):
-        source = GivenSound(samples, faulty=faulty)
+    def run(samples, *, form="flac", faulty=(), factors=(6.4,), response=None, judge=False):
+        source = GivenSound(samples, faulty=faulty, judge=judge)
         kept = KeptSound(source, tmp_path, form, stem="x", command="floor", tell=lambda _: None)
         kept.know(
             [
@@ -144,6 +144,15 @@ def test_only_calibrated_channels_have_levels(analyse, evenhush, keep, noise):
     assert (one["channels"], one["pascal_per_unit"]) == (3, 64.0)
     assert "per_channel" not in one
     assert "mean of 2 channels" in evenhush("analyse", path).out
+
+
+def test_marks_of_other_channels_do_not_count(analyse, keep, noise):
+    """Clipping in a channel that is not used leaves nothing out of the one that is."""
+    samples = noise(0.01, 48_000 * SECONDS, channels=2)
+    samples[4800 * 30 : 4800 * 31, 1] = 1.0
+
+    assert analyse(keep(samples, factors=(6.4,), judge=True))["left_out_s"] == 0.0
+    assert analyse(keep(samples, factors=(6.4, 6.4), judge=True))["left_out_s"] == 0.1
 
 
 def test_the_response_that_was_taken_out_is_taken_out_again(analyse, keep, noise, tmp_path):

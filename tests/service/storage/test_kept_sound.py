@@ -13,9 +13,11 @@ import soundfile
 from series_doubles import CALIBRATION
 from sound_keepers import GivenSound, SmallDisk, on_grid
 
+from acoustic.signals import DigitalSignal
 from calibration.bench_state import ActuatorState, BenchState
 from service.documents.kept_sound import KeptSoundDocument
 from service.errors import SoundEnded, StorageError
+from service.ports import SoundBlock
 from service.storage import kept_files, kept_writer
 from service.storage.growing_sound import FlacFile
 from service.storage.kept_files import read_kept_sound, reserve_files
@@ -103,8 +105,8 @@ def test_the_sidecar_says_what_it_takes_to_use_the_sound(tmp_path):
     assert found["pascal_per_unit"] == [None, 6.4]
     assert found["calibrations"][0]["U95_db"] == CALIBRATION.U95_db
     assert found["marked"] == [
-        {"start_s": 0.2, "end_s": 0.4, "reasons": ["sound was dropped"]},
-        {"start_s": 3.4, "end_s": 3.5, "reasons": ["sound was dropped"]},
+        {"start_s": 0.2, "end_s": 0.4, "channels": None, "reasons": ["sound was dropped"]},
+        {"start_s": 3.4, "end_s": 3.5, "channels": None, "reasons": ["sound was dropped"]},
     ]
     assert found["stretches"] == [
         {"start_s": 0.0, "end_s": 1.8, "what": "match of Fjord 140, 40db"}
@@ -115,6 +117,22 @@ def test_the_sidecar_says_what_it_takes_to_use_the_sound(tmp_path):
     assert found["settings"][1]["actuators"] == {"fan": {"duty_percent": 45.0, "rpm": 1200.0}}
     with soundfile.SoundFile(kept.path) as file:
         assert json.loads(file.comment) == found
+
+
+def test_what_only_one_channel_has_is_marked_there():
+    """A fault of one channel does not mark the others; what concerns all does."""
+    signal = DigitalSignal(on_grid(4800, channels=2), 48_000)
+    notes = KeptNotes(48_000)
+    both = SoundBlock(signal, ("late", "channel 2 is clipped"), ((), ("channel 2 is clipped",)))
+    notes.mark_block(0, 4800, both)
+    notes.mark_block(4800, 9600, SoundBlock(signal, ("channel 2 is clipped",), both.channel_faults))
+    notes.mark_block(9600, 14_400, SoundBlock(signal))
+    marked = notes.parts(14_400)["marked"]
+
+    assert [(mark.end_s, mark.channels, mark.reasons) for mark in marked] == [
+        (0.1, None, ["late"]),
+        (0.2, [2], ["channel 2 is clipped"]),
+    ]
 
 
 def test_a_setting_without_a_tachometer_has_no_speed():
@@ -284,12 +302,13 @@ def test_a_slow_disk_leaves_a_marked_gap_and_disturbs_nothing(tmp_path, monkeypa
 
     monkeypatch.setattr(FlacFile, "write", slow_write)
     samples = on_grid(48_000 * 4)
-    # Room for ten blocks. A rate that no clock reaches leaves no patience for early sound.
-    monkeypatch.setattr("service.storage.kept_sound._MOST_PATIENCE_S", 0.01)
     kept, said = keeper(tmp_path, GivenSound(samples), most_waiting_bytes=10 * 4800 * 8)
     blocks = [kept.read(4800)]
     assert stuck.wait(30.0)
-    blocks += [kept.read(4800) for _ in range(20)]
+    with monkeypatch.context() as patch:
+        # As for sound that does not come before its time, only quicker.
+        patch.setattr("service.storage.kept_sound._MOST_PATIENCE_S", 0.01)
+        blocks += [kept.read(4800) for _ in range(20)]
     goes_on.set()
     assert kept.warnings() == said
     blocks += read_all(kept)
