@@ -25,6 +25,8 @@ _FILE_NAME: Final = "evenhush.toml"
 
 Decibels = Annotated[float, BeforeValidator(no_boolean)]
 """A number of decibels; from an environment variable its digits."""
+Seconds = Annotated[float, BeforeValidator(no_boolean)]
+"""A number of seconds; from an environment variable its digits."""
 
 
 class Settings(BaseSettings):
@@ -40,6 +42,8 @@ class Settings(BaseSettings):
     """Sampling rate of devices and programs."""
     channels: Count = Field(default=1, ge=1, le=64)
     """Channels of devices and programs."""
+    device_return_s: Seconds = Field(default=60.0, ge=0.0, le=3600.0)
+    """How long a measurement waits for a device that is lost to come back, in seconds."""
     calibration: Path | None = None
     """Calibration document to use when none is given."""
     response: Path | None = None

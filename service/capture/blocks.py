@@ -3,6 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
+from acoustic.repetition import repeating_channels
 from acoustic.signals import DigitalSignal
 from acoustic.soundness import faults_by_channel
 from service.ports import SoundBlock
@@ -17,7 +18,7 @@ def sound_block(
     samples: npt.NDArray[np.floating],
     rate_hz: int,
     faults: tuple[str, ...] = (),
-    repeating: tuple[int, ...] = (),
+    before: npt.NDArray[np.floating] | None = None,
 ) -> SoundBlock:
     """Make a block, with what is wrong with its samples; what is no sample becomes zero.
 
@@ -29,8 +30,8 @@ def sound_block(
         Sampling rate in hertz.
     faults : tuple of str, optional
         What is known already against the block.
-    repeating : tuple of int, optional
-        Channels, counted from 0, that only repeat what they said before.
+    before : ndarray, shape (frames, channels), optional
+        The sound right before it; with that it is seen whether a device only repeats itself.
 
     Returns
     -------
@@ -42,6 +43,7 @@ def sound_block(
         samples = np.where(usable, samples, 0.0)
         faults = (*faults, "some samples are no numbers, or far beyond full scale")
     signal = DigitalSignal(np.asarray(samples, dtype=np.float64), rate_hz)
+    repeating = () if before is None else repeating_channels(before, signal)
     of_channels = tuple(
         (*found, *((f"channel {channel + 1} repeats itself",) if channel in repeating else ()))
         for channel, found in enumerate(faults_by_channel(signal))

@@ -83,6 +83,8 @@ class Session:
             channels=channels or self.settings.channels,
             data_folder=self.data_folder,
             position=position,
+            device_return_s=self.settings.device_return_s,
+            tell=remark,
         )
         try:
             yield source

@@ -1,5 +1,6 @@
-"""From what `--input` says to a sound source."""
+"""From what `--input` says to a sound source, and what there is to say."""
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
 
@@ -13,7 +14,14 @@ Position = Literal["room", "calibrator"]
 
 
 def open_input(
-    text: str, *, rate_hz: int, channels: int, data_folder: Path, position: Position
+    text: str,
+    *,
+    rate_hz: int,
+    channels: int,
+    data_folder: Path,
+    position: Position,
+    device_return_s: float,
+    tell: Callable[[str], None],
 ) -> SoundSource:
     """Open a sound input.
 
@@ -28,6 +36,10 @@ def open_input(
         Where running simulated benches are noted.
     position : {"room", "calibrator"}
         What a simulated microphone is to hear.
+    device_return_s : float
+        How long a device that is lost may take to come back.
+    tell : callable
+        Given remarks for the person at the input.
 
     Returns
     -------
@@ -52,7 +64,9 @@ def open_input(
         case "device":
             from service.capture.device import DeviceSource
 
-            return DeviceSource(rest, rate_hz=rate_hz, channels=channels)
+            return DeviceSource(
+                rest, rate_hz=rate_hz, channels=channels, return_s=device_return_s, tell=tell
+            )
         case "simulated":
             from service.capture.bench_sound import BenchSound
             from service.storage.simulated_benches import find_bench_url

@@ -1,336 +1,245 @@
-import json
-import os
-import shutil
-import subprocess
-import sys
-import types
-from collections.abc import Callable, Iterator
-from pathlib import Path
-from typing import Any
+from collections.abc import Callable
 
 import numpy as np
 import pytest
-import soundfile
 
-from service.capture.device import DeviceSource, choose_device
-from service.errors import CaptureStalled, DeviceNotFound, SettingsError, SoundEnded
+from service.capture.arrivals import Heard
+from service.capture.audio_devices import InputDevice
+from service.capture.device import DeviceSource
+from service.capture.device_messages import Opened, RecordOrder
+from service.errors import CaptureError, CaptureStalled, DeviceNotFound, SettingsError, SoundEnded
 
-WAIT_S = 20.0
-
-
-class InventedAudio(types.ModuleType):
-    """An audio library of one input, whose stream a test drives by hand."""
-
-    class PortAudioError(Exception):
-        """What the library raises."""
-
-    def __init__(self) -> None:
-        super().__init__("sounddevice")
-        self.refuse = ""
-        self.options: dict[str, Any] = {}
-        self.closed = 0
-
-    def query_hostapis(self) -> list[dict[str, Any]]:
-        """List audio systems."""
-        return [{"name": "Invented"}]
-
-    def query_devices(self) -> list[dict[str, Any]]:
-        """List devices; the first is an output."""
-        return [
-            {"name": "Loudspeaker", "hostapi": 0, "max_input_channels": 0},
-            {"name": "Measuring microphone", "hostapi": 0, "max_input_channels": 1},
-        ]
-
-    def InputStream(self, **options: Any) -> "InventedAudio":
-        """Open the stream, which is this object as well."""
-        if self.refuse:
-            raise self.PortAudioError(self.refuse)
-        self.options = options
-        return self
-
-    def start(self) -> None:
-        """Do nothing; tests deliver blocks."""
-
-    def close(self) -> None:
-        """Count."""
-        self.closed += 1
-
-    def deliver(self, samples: np.ndarray, status: str = "") -> None:
-        """Call back as the library does, and then reuse the memory as it does."""
-        self.options["callback"](samples, len(samples), None, status)
-        samples[:] = np.nan
+DEVICE = InputDevice(3, "Measuring microphone (hw:1,0)", "ALSA", 2, 48_000)
 
 
-@pytest.fixture
-def audio(monkeypatch: pytest.MonkeyPatch) -> InventedAudio:
-    """The library that is loaded instead of the real one."""
-    invented = InventedAudio()
-    monkeypatch.setitem(sys.modules, "sounddevice", invented)
-    return invented
-
-
-def noise(seed: int) -> np.ndarray:
-    """Return a block of 0.1 s."""
-    sound = 0.1 * np.random.default_rng(seed).standard_normal((4800, 1))
+def noise(seed: int, frames: int = 4800) -> np.ndarray:
+    """Return noise of single precision."""
+    sound = 0.1 * np.random.default_rng(seed).standard_normal((frames, 1))
     return sound.astype(np.float32)
 
 
-def test_blocks_of_a_device(audio: InventedAudio) -> None:
-    """Sound comes as delivered, from the device named, at a fixed block; and it is given back."""
-    source = DeviceSource("microphone", rate_hz=48_000, channels=1)
-    for seed in range(3):
-        audio.deliver(noise(seed))
-    heard = [source.read(7200) for _ in range(2)]
-    source.close()
-    source.close()
+class InventedRecorder:
+    """Gives what a test says, then its device is lost."""
 
-    assert audio.options["device"] == 1
-    assert audio.options["blocksize"] == 4800
-    assert (audio.options["samplerate"], audio.options["channels"]) == (48_000, 1)
-    np.testing.assert_array_equal(
-        np.concatenate([block.signal.samples for block in heard]),
-        np.concatenate([noise(seed) for seed in range(3)]),
-    )
-    assert all(block.faults == () for block in heard)
-    assert audio.closed == 1
-    with pytest.raises(SoundEnded):
-        source.read(1)
+    why_lost = "has stopped"
+
+    def __init__(self, *heard: Heard | np.ndarray, device: InputDevice = DEVICE) -> None:
+        self.opened = Opened(device, only_one=True)
+        self.left = [Heard(h) if isinstance(h, np.ndarray) else h for h in heard]
+        self.ended = 0
+
+    def take(self, _: int) -> Heard | None:
+        """Take the next piece, of whatever length it is."""
+        assert not self.ended
+        return self.left.pop(0) if self.left else None
+
+    def end(self) -> None:
+        """Count."""
+        self.ended += 1
 
 
-def test_status_becomes_a_fault(audio: InventedAudio) -> None:
-    """What the library says about a block is a fault of that block."""
-    source = DeviceSource("microphone", rate_hz=48_000, channels=1)
-    audio.deliver(noise(1), "input overflow")
-    audio.deliver(noise(2))
+class InventedSystem:
+    """Opens what a test says, one after the other, and fails where that is an error."""
 
-    assert source.read(4800).faults == ("the audio library says input overflow",)
-    assert source.read(4800).faults == ()
-    source.close()
+    def __init__(self, *tries: InventedRecorder | Exception | Callable[[], Exception]) -> None:
+        self.tries = list(tries)
+        self.orders: list[RecordOrder] = []
 
-
-def test_missing_frames_become_a_fault(audio: InventedAudio) -> None:
-    """A block that comes 0.4 s late on the clock is marked, as sound may be missing."""
-    times_s = iter([0.0, 0.1, 0.6])
-    source = DeviceSource("microphone", rate_hz=48_000, channels=1, clock=lambda: next(times_s))
-    for seed in range(3):
-        audio.deliver(noise(seed))
-
-    assert source.read(9600).faults == ()
-    assert source.read(4800).faults == ("it came late, and sound may be missing",)
-    source.close()
-
-
-@pytest.mark.usefixtures("audio")
-def test_device_that_falls_silent() -> None:
-    """A device without callbacks is given up after the limit."""
-    source = DeviceSource("microphone", rate_hz=48_000, channels=1, stall_s=0.05)
-
-    with pytest.raises(CaptureStalled, match=r"has delivered nothing for 0\.05 s"):
-        source.read(1)
-    source.close()
-
-
-def test_device_that_vanishes(audio: InventedAudio) -> None:
-    """A device that the library lets go of is gone at once."""
-    source = DeviceSource("microphone", rate_hz=48_000, channels=1, stall_s=WAIT_S)
-    audio.options["finished_callback"]()
-
-    with pytest.raises(CaptureStalled, match="unplugged"):
-        source.read(1)
-    source.close()
-
-
-def test_device_that_refuses(audio: InventedAudio) -> None:
-    """A rate that the device does not offer gives a sentence with what the library says."""
-    audio.refuse = "Error opening InputStream:\nInvalid sample rate [PaErrorCode -9997]"
-
-    with pytest.raises(SettingsError, match=r"96000 Hz \(Error opening InputStream: Invalid"):
-        DeviceSource("microphone", rate_hz=96_000, channels=1)
-
-
-def test_without_the_library(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """Where its native part is missing it is said what to install."""
-    (tmp_path / "sounddevice.py").write_text("raise OSError('PortAudio library not found')")
-    monkeypatch.delitem(sys.modules, "sounddevice", raising=False)
-    monkeypatch.syspath_prepend(str(tmp_path))
-
-    with pytest.raises(DeviceNotFound, match="install it"):
-        DeviceSource("x", rate_hz=48_000, channels=1)
-
-
-DEVICES = [
-    (0, "USB microphone, ALSA"),
-    (2, "USB microphone array, ALSA"),
-    (3, "Line, ALSA"),
-    (5, "Line, JACK"),
-]
-
-
-@pytest.mark.parametrize(
-    ("part", "index"),
-    [
-        ("array", 2),
-        ("ARRAY", 2),
-        (" jack ", 5),
-        ("usb microphone", 0),  # the whole name of one, a part of the other
-        ("USB microphone, ALSA", 0),
-        ("Line, ALSA", 3),
-    ],
-)
-def test_device_by_a_part_of_its_name(part: str, index: int) -> None:
-    """A part that only one input has, or its whole name, names it, in any case."""
-    assert choose_device(part, DEVICES)[0] == index
-
-
-@pytest.mark.parametrize(
-    ("part", "devices", "words"),
-    [
-        ("usb", DEVICES, "USB microphone, ALSA; USB microphone array, ALSA"),
-        ("line", DEVICES, "Line, ALSA; Line, JACK"),
-        ("", DEVICES, "more than one"),
-        ("headset", DEVICES, "this machine has USB microphone, ALSA; .*Line, JACK"),
-        ("headset", [], "no input at all"),
-    ],
-)
-def test_device_that_is_not_clear(part: str, devices: list[tuple[int, str]], words: str) -> None:
-    """Several or none: the candidates are listed and none is taken."""
-    with pytest.raises(DeviceNotFound, match=words):
-        choose_device(part, devices)
-
-
-RECORDER = """
-import json, sys, threading
-import numpy as np
-from service.capture.device import DeviceSource
-from service.errors import CaptureError
-
-source = DeviceSource("pulse", rate_hz=48000, channels=1)
-print("ready", flush=True)
-blocks, ended = [], ""
-try:
-    for _ in range(int(sys.argv[1])):
-        blocks.append(source.read(4800))
-        print("block", flush=True)
-except CaptureError as error:
-    ended = f"{type(error).__name__}: {error}"
-source.close()
-# An exact zero is a microphone's silence only here: nothing was played at that moment.
-faults = {f for b in blocks for f in b.faults if "stands still" not in f}
-samples = np.concatenate([b.signal.samples for b in blocks]) if blocks else np.zeros((0, 1))
-np.save(sys.argv[2], samples)
-print(json.dumps({"blocks": len(blocks), "faults": sorted(faults), "ended": ended}), flush=True)
-"""
-
-Server = tuple[dict[str, str], "subprocess.Popen[bytes]"]
+    def record(self, order: RecordOrder, stall_s: float, open_s: float) -> InventedRecorder:
+        """Open the next one."""
+        assert 0 < stall_s < open_s
+        self.orders.append(order)
+        found = self.tries.pop(0)
+        if callable(found):
+            found = found()
+        if isinstance(found, Exception):
+            raise found
+        return found
 
 
 @pytest.fixture
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    """A sound server with a virtual microphone; skipped where there is none to start."""
-    for program in ("pulseaudio", "pactl", "paplay"):
-        if shutil.which(program) is None:
-            pytest.skip(f"the program {program} is not installed")
-    try:
-        import sounddevice  # noqa: F401, PLC0415 - to see whether it can be loaded
-    except OSError:
-        pytest.skip("the PortAudio library is not installed")
-    folder = tmp_path_factory.mktemp("p")
-    socket = f"unix:{folder}/native"
-    environment = os.environ | {
-        "PULSE_RUNTIME_PATH": str(folder),
-        "PULSE_STATE_PATH": str(folder / "state"),
-        "PULSE_COOKIE": str(folder / "cookie"),
-        "PULSE_SERVER": socket,
-    }
-    loads = [
-        f"module-native-protocol-unix socket={folder}/native auth-anonymous=1",
-        "module-null-sink sink_name=testmic format=float32le rate=48000 channels=1 "
-        "channel_map=mono norewinds=1",
+def short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let tries to open a device follow each other quickly."""
+    monkeypatch.setattr("service.capture.device._TRY_AGAIN_S", 0.05)
+
+
+def open_source(
+    *tries: InventedRecorder | Exception | Callable[[], Exception], return_s: float = 20.0
+) -> tuple[DeviceSource, InventedSystem, list[str]]:
+    """Open a source on an invented system; return what it tells as well."""
+    system, told = InventedSystem(*tries), []
+    source = DeviceSource(
+        "microphone",
+        rate_hz=48_000,
+        channels=1,
+        return_s=return_s,
+        tell=told.append,
+        record=system.record,
+    )
+    return source, system, told
+
+
+def test_sound_and_its_faults() -> None:
+    """Sound comes as it was recorded, with what is known against it; and it is given back."""
+    recorder = InventedRecorder(noise(1), Heard(noise(2), ("it came late",)))
+    source, system, told = open_source(recorder)
+    first, second = source.read(4800), source.read(4800)
+    source.close()
+    source.close()
+
+    np.testing.assert_array_equal(first.signal.samples, noise(1))
+    assert (first.faults, second.faults) == ((), ("it came late",))
+    assert (source.name, source.rate_hz, source.channels) == ("device:microphone", 48_000, 1)
+    assert system.orders == [RecordOrder("microphone", 48_000, 1)]
+    assert recorder.ended
+    assert told == []
+    with pytest.raises(SoundEnded, match="was closed"):
+        source.read(1)
+
+
+def test_clipping_silence_and_repetition_are_faults_of_their_channel() -> None:
+    """What the samples show is marked, also that a device says the same again and again."""
+    clipped, stuck = noise(1), np.tile(noise(2, 1200), (4, 1))
+    clipped[10:20] = 1.0
+    source, _, _ = open_source(
+        InventedRecorder(clipped, np.zeros((4800, 1), np.float32), noise(3), stuck, stuck)
+    )
+    faults = [source.read(4800).channel_faults for _ in range(5)]
+    source.close()
+
+    assert faults == [
+        (("channel 1 is clipped",),),
+        (("channel 1 stands still",),),
+        (),
+        (),  # within a block it cannot be told what is new
+        (("channel 1 repeats itself",),),
     ]
-    command = [
-        "pulseaudio", "-n", "--daemonize=no", "--use-pid-file=no", "--exit-idle-time=-1",
-        "--realtime=no", "--high-priority=no", f"--log-target=file:{folder}/log",
-        *(word for load in loads for word in ("-L", load)),
-    ]  # fmt: skip
-    quiet = {
-        "stdin": subprocess.DEVNULL,
-        "stdout": subprocess.DEVNULL,
-        "stderr": subprocess.DEVNULL,
-    }
-    process = subprocess.Popen(command, env=environment, **quiet)
-    try:
-        for _ in range(400):
-            answer = subprocess.run(["pactl", "info"], env=environment, check=False, **quiet)
-            if answer.returncode == 0:
-                break
-            if process.poll() is not None:
-                pytest.skip("the sound server does not start on this machine")
-        source = ["pactl", "set-default-source", "testmic.monitor"]
-        subprocess.run(source, env=environment, check=True, timeout=WAIT_S, **quiet)
-        yield environment, process
-    finally:
-        process.kill()
-        process.wait(WAIT_S)
 
 
-Record = Callable[[int], "subprocess.Popen[str]"]
-
-
-@pytest.fixture
-def record(server: Server, tmp_path: Path) -> Iterator[Record]:
-    """Start a program that records so many blocks from the virtual microphone."""
-    started: list[subprocess.Popen[str]] = []
-
-    def start(blocks: int) -> "subprocess.Popen[str]":
-        command = [sys.executable, "-c", RECORDER, str(blocks), str(tmp_path / "heard.npy")]
-        started.append(
-            subprocess.Popen(
-                command,
-                env=server[0],
-                stdout=subprocess.PIPE,
-                stderr=subprocess.DEVNULL,
-                text=True,
-            )
-        )
-        assert started[-1].stdout is not None
-        assert started[-1].stdout.readline() == "ready\n"
-        return started[-1]
-
-    yield start
-    for process in started:
-        process.kill()
-        process.communicate(timeout=WAIT_S)
-
-
-def test_a_real_device_bit_for_bit(server: Server, record: Record, tmp_path: Path) -> None:
-    """What is played into a virtual microphone is heard sample for sample."""
-    sound = (0.3 * np.random.default_rng(1).uniform(-1, 1, 24_000)).astype(np.float32)
-    soundfile.write(tmp_path / "sound.wav", sound, 48_000, subtype="FLOAT")
-
-    recorder = record(15)
-    play = ["paplay", "--device=testmic", str(tmp_path / "sound.wav")]
-    subprocess.run(play, env=server[0], check=True, timeout=WAIT_S)
-    out, _ = recorder.communicate(timeout=WAIT_S)
-    told = json.loads(out.splitlines()[-1])
-    heard = np.load(tmp_path / "heard.npy")[:, 0]
-
-    assert (told["blocks"], told["ended"]) == (15, "")
-    # A busy machine may be late, and nothing else is to be said against the sound.
-    assert set(told["faults"]) <= {"it came late, and sound may be missing"}
-    assert len(heard) == 15 * 4800
-    first = int(np.flatnonzero(heard)[0]) - int(np.flatnonzero(sound)[0])
-    np.testing.assert_array_equal(heard[first : first + len(sound)], sound)
-
-
-def test_a_real_device_that_vanishes(server: Server, record: Record) -> None:
-    """When the sound server ends, so does the recording, with a sentence and not for ever."""
-    recorder = record(600)
-    assert recorder.stdout is not None
-    assert recorder.stdout.readline() == "block\n"
-    server[1].kill()
-    out, _ = recorder.communicate(timeout=WAIT_S)
-
-    assert recorder.returncode == 0
-    assert (
-        "CaptureStalled: The device 'pulse, ALSA' has" in json.loads(out.splitlines()[-1])["ended"]
+@pytest.mark.usefixtures("short_pauses")
+def test_lost_device_that_comes_back() -> None:
+    """The same device is opened again; the gap and what follows at once are marked, and told."""
+    first = InventedRecorder(noise(1))
+    again = InventedRecorder(*(noise(seed) for seed in range(2, 10)))
+    source, system, told = open_source(
+        first, DeviceNotFound("not there"), CaptureStalled("hangs"), again
     )
+    blocks = [source.read(4800) for _ in range(8)]
+    source.close()
+
+    assert first.ended
+    assert [order.known for order in system.orders] == [None] + [first.opened] * 3
+    assert blocks[0].faults == ()
+    assert blocks[1].faults[0].startswith("the device was lost for ")
+    assert blocks[1].faults[1:] == ("the device had just come back",)
+    np.testing.assert_array_equal(blocks[1].signal.samples, noise(2))
+    assert [block.faults for block in blocks[2:6]] == [("the device had just come back",)] * 4
+    assert [block.faults for block in blocks[6:]] == [(), ()]
+    assert told == [
+        "The device 'Measuring microphone (hw:1,0), ALSA' has stopped; waiting up to 20 s for it "
+        "to come back.",
+        "The device 'Measuring microphone (hw:1,0), ALSA' is back after 0 s and the measurement "
+        "goes on; what was lost is left out.",
+    ]
+
+
+@pytest.mark.usefixtures("short_pauses")
+def test_why_a_device_that_is_there_cannot_be_opened_is_told_once() -> None:
+    """Somebody has to know that another program has the device that is waited for."""
+    taken = "see whether another program has it"
+    source, _, told = open_source(
+        InventedRecorder(), CaptureError(taken), CaptureError(taken), InventedRecorder(noise(1))
+    )
+    source.read(4800)
+    source.close()
+
+    assert told.count(taken) == 1
+
+
+@pytest.mark.parametrize(
+    ("return_s", "words"),
+    [
+        (0.0, r"'Measuring microphone \(hw:1,0\), ALSA' has stopped; check it and start again"),
+        (0.05, "has stopped, and has not come back within 0.05 s; check it and start again"),
+    ],
+)
+def test_lost_device_that_stays_away(return_s: float, words: str) -> None:
+    """After its time, or at once where nobody wants to wait, one sentence ends it."""
+    gone = DeviceNotFound("not there")
+    source, _, _ = open_source(InventedRecorder(), gone, gone, return_s=return_s)
+
+    with pytest.raises(CaptureStalled, match=words):
+        source.read(4800)
+    with pytest.raises(SoundEnded):
+        source.read(4800)
+
+
+def test_device_that_comes_and_goes_has_one_limit() -> None:
+    """A loose contact does not begin the wait anew as long as nothing whole was heard."""
+    loose = [InventedRecorder()]
+    source, _, _ = open_source(loose[0], return_s=0.05)
+
+    def comes_and_goes(*_: object) -> InventedRecorder:
+        loose.append(InventedRecorder())
+        return loose[-1]
+
+    source._record = comes_and_goes
+
+    with pytest.raises(CaptureStalled, match=r"within 0\.05 s"):
+        source.read(4800)
+    assert len(loose) > 2
+    assert all(recorder.ended for recorder in loose)
+
+
+@pytest.mark.parametrize(
+    ("changed", "words"),
+    [
+        ({"channels": 1}, "gives 1 channel.s. instead of 2"),
+        ({"default_rate_hz": 44_100.0}, "runs at 44100 Hz instead of 48000 Hz"),
+    ],
+)
+def test_device_that_comes_back_changed(changed: dict[str, float], words: str) -> None:
+    """Fewer channels or another rate than before are refused, and the device given back."""
+    fields = {name: getattr(DEVICE, name) for name in DEVICE.__slots__}
+    other = InventedRecorder(noise(1), device=InputDevice(**fields | changed))
+    source, _, _ = open_source(InventedRecorder(), other)
+
+    with pytest.raises(CaptureError, match=rf"came back changed\. .*{words}"):
+        source.read(4800)
+    assert other.ended
+
+
+def test_device_that_refuses_when_it_comes_back() -> None:
+    """What it says about the rate it was used with ends the measurement."""
+    source, _, _ = open_source(InventedRecorder(), SettingsError("It takes no 48000 Hz."))
+
+    with pytest.raises(CaptureError, match=r"came back changed\. It takes no 48000 Hz"):
+        source.read(4800)
+
+
+def test_device_that_cannot_be_opened_at_first() -> None:
+    """At the beginning nothing is waited for."""
+    with pytest.raises(DeviceNotFound, match="no such"):
+        open_source(DeviceNotFound("no such"))
+
+
+def test_closing_ends_the_wait() -> None:
+    """A source that is closed while it waits for its device does not go on waiting."""
+
+    def close() -> Exception:
+        source.close()
+        return DeviceNotFound("not there")
+
+    source, _, _ = open_source(InventedRecorder(), close)
+
+    with pytest.raises(SoundEnded):
+        source.read(4800)
+
+
+def test_doubt_is_told() -> None:
+    """That something stands between the microphone and the samples is said when it is opened."""
+    server = InventedRecorder(device=InputDevice(0, "pulse", "ALSA", 32, 44_100))
+    source, _, told = open_source(server)
+    source.close()
+
+    assert "use the device itself" in told[0]
