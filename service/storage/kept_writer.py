@@ -173,7 +173,7 @@ class KeptWriter:
         except StorageError as error:
             if not (self._broken or self._sidecar_lost):
                 self._sidecar_lost = True
-                self._warn(f"What is noted about kept sound is lost: {error}")
+                self._warn(f"What is noted about the kept sound is not up to date: {error}")
         else:
             self._saved = changes
 

@@ -94,6 +94,19 @@ def test_marked_intervals_are_left_out(analyse, keep, noise, form):
     assert "0.2 s are left out, first 2.0 s from the beginning" in warning
 
 
+@pytest.mark.parametrize("faulty", [{0}, {1}, {0, 2, 4}, {89}, {1, 3, 88}, set(range(2, 88))])
+def test_marks_may_be_anywhere(analyse, keep, noise, faulty, tmp_path):
+    """Whatever stretches are left over are used, each row of 100 ms at its own time."""
+    path = keep(noise(0.01, 48_000 * SECONDS), faulty=faulty)
+    found = analyse(path, "--csv", tmp_path / "levels.csv")
+    rows = (tmp_path / "levels.csv").read_text().splitlines()[1:]
+
+    used = sorted(set(range(90)) - faulty)
+    assert [float(row.split(",")[0]) for row in rows] == pytest.approx([0.1 * n for n in used])
+    assert found["left_out_s"] == pytest.approx(0.1 * len(faulty))
+    assert found["levels"]["LAeq_db"] == pytest.approx(67.35, abs=0.3)
+
+
 def test_clipped_sound_that_is_marked_does_not_refuse_the_rest(analyse, refusal, keep, noise):
     """Where clipping was marked while it was heard, the rest has levels; unmarked it has none."""
     samples = noise(0.01, 48_000 * SECONDS)
