@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-__all__ = ["Drift", "judge_drift"]
+__all__ = ["Drift", "is_void", "judge_drift"]
 
 _VOID_DB: Final = 0.5
 """Beyond this the levels between the two calibrations are void."""
@@ -23,6 +23,11 @@ class Drift:
     """Whether the levels measured in between must not be used."""
     remark: str | None
     """What to tell the person at the bench; None when all is well."""
+
+
+def is_void(drift_db: float) -> bool:
+    """Tell whether a drift, in dB, is so large that the levels since must not be used."""
+    return abs(drift_db) > _VOID_DB
 
 
 def judge_drift(before_pascal_per_unit: float, after_pascal_per_unit: float) -> Drift:
@@ -47,7 +52,7 @@ def judge_drift(before_pascal_per_unit: float, after_pascal_per_unit: float) -> 
     (0.83, True)
     """
     drift_db = float(20.0 * np.log10(before_pascal_per_unit / after_pascal_per_unit))
-    if abs(drift_db) > _VOID_DB:
+    if is_void(drift_db):
         return Drift(
             drift_db,
             void=True,

@@ -1,7 +1,7 @@
 """What a command works with at the bench: the person, and an input opened for each cooler."""
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -55,6 +55,8 @@ class SeriesInput:
     """What ``--rate-hz`` says."""
     channels: int | None
     """What ``--channels`` says."""
+    used: Sequence[int] | None
+    """What ``--channel`` says."""
     keep: "KeepRequest | None" = None
     """Where its sound is kept."""
     _chosen: "CalibrationDocument | None" = None
@@ -67,14 +69,14 @@ class SeriesInput:
         with self.session.open_kept(
             self.input_text,
             rate_hz=self.rate_hz,
-            channels=self.channels,
+            channels=self.session.channels_for(self.channels, self.used),
             keep=self.keep,
             cooler=cooler,
             # In the middle of a series a full disk is no reason to lose what is done.
             insist=self._chosen is None,
         ) as keeping:
             if self._chosen is None:
-                self._chosen = self.session.calibration(self.calibration, keeping.source)
+                self._chosen = self.session.calibration(self.calibration, keeping.source, self.used)
             response = self.session.response(self.response, self._chosen)
-            keeping.know([self._chosen], response)
+            keeping.know(list(self._chosen.by_channel().values()), response)
             yield Hearing(keeping.source, self._chosen, response, keeping)

@@ -38,11 +38,16 @@ def calibrate(
         float, typer.Option("--seconds", min=2.0, max=120.0, help="How long to listen.")
     ] = 10.0,
     channel: Annotated[
-        int, typer.Option("--channel", min=1, help="Channel the calibrator is on.")
+        int, typer.Option("--channel", min=1, max=64, help="Channel the calibrator is on.")
     ] = 1,
     save: Annotated[
         Path | None,
-        typer.Option("--save", metavar="FILE", help="Also write it here.", show_default=False),
+        typer.Option(
+            "--save",
+            metavar="FILE",
+            help="Also write it here; other channels of the same input that it holds stay in it.",
+            show_default=False,
+        ),
     ] = None,
     closes: Annotated[
         list[Path] | None,
@@ -75,11 +80,12 @@ def calibrate(
     session = open_session(config, data)
     # Read before the tone is heard: a wrong name must not cost a minute of listening.
     series = {path: _read_settings(path) for path in closes or []}
+    earlier = None if save is None else _read_earlier(save)
     history = CalibrationHistory(session.data_folder)
     with session.open_kept(
         input_text,
         rate_hz=rate_hz,
-        channels=channels,
+        channels=session.channels_for(channels, [channel]),
         position="calibrator",
         keep=session.keep_request(keep, keep_as, "calibrate"),
     ) as keeping:
@@ -98,9 +104,11 @@ def calibrate(
             keeping.know([document])
     document = document.model_copy(update={"remarks": [*document.remarks, *keeping.warnings()]})
     if document.accepted:
+        whole = document if earlier is None else document.with_channels_of(earlier)
         if save is not None:
-            save_text(save, document.to_json())
+            save_text(save, whole.to_json())
         history.add(document)
+        document = whole
     if as_json:
         print_json(document.to_plain())
     else:
@@ -121,6 +129,20 @@ def _read_settings(path: Path) -> "MatchedSettingsDocument":
     )
 
 
+def _read_earlier(path: Path) -> "CalibrationDocument | None":
+    """Read the calibration that a file holds already, if it holds one."""
+    from service.documents.calibration import CalibrationDocument
+    from service.errors import DocumentError
+    from service.storage.document_files import read_document_text
+
+    if not path.exists():
+        return None
+    try:
+        return CalibrationDocument.from_json(read_document_text(path, "calibration"), str(path))
+    except DocumentError:
+        return None  # it is written anew
+
+
 def _close(path: Path, settings: "MatchedSettingsDocument", after: "CalibrationDocument") -> bool:
     """Enter the drift into matched settings; tell whether they stand."""
     from service.jobs.settings_document import close_series
@@ -130,7 +152,12 @@ def _close(path: Path, settings: "MatchedSettingsDocument", after: "CalibrationD
         return False
     closed, drift = close_series(settings, after, str(path))
     save_text(path, closed.to_json())
-    remark(f"{path}: the microphone drifted by {drift.drift_db:+.2f} dB since")
+    of_channels = closed.chain.channels
+    which = f"microphone of channel {after.channel}" if of_channels else "microphone"
+    remark(f"{path}: the {which} drifted by {drift.drift_db:+.2f} dB since")
+    for each in of_channels:
+        if each.drift_db is None:
+            remark(f"{path}: the drift of channel {each.channel} is not known yet")
     if drift.remark:
         remark(drift.remark)
     return not drift.void
@@ -167,6 +194,9 @@ def _show(document: "CalibrationDocument", save: Path | None) -> None:
             print(f"note: {text}")
         if save is not None:
             print(f"saved: {save}")
+            for number, other in document.by_channel().items():
+                if number != document.channel:
+                    print(f"  with channel {number}, calibrated {other.time:%Y-%m-%d %H:%M} UTC")
     else:
         print("refused, nothing saved:")
         for reason in document.reasons:

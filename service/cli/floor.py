@@ -17,6 +17,7 @@ from service.cli.options import (
     RateHz,
     ResponseFile,
     ShowBudget,
+    UsedChannels,
 )
 from service.cli.runtime import open_session, print_json, remark
 
@@ -52,6 +53,7 @@ def floor(
     keep_as: KeepAs = None,
     rate_hz: RateHz = None,
     channels: Channels = None,
+    used: UsedChannels = None,
     config: ConfigFile = None,
     data: DataFolder = None,
     show_budget: ShowBudget = False,
@@ -64,12 +66,17 @@ def floor(
 
     session = open_session(config, data)
     request = session.keep_request(keep, keep_as, "floor")
-    with session.open_kept(input_text, rate_hz=rate_hz, channels=channels, keep=request) as keeping:
+    with session.open_kept(
+        input_text,
+        rate_hz=rate_hz,
+        channels=session.channels_for(channels, used),
+        keep=request,
+    ) as keeping:
         source = keeping.source
-        document = session.calibration(calibration, source)
+        document = session.calibration(calibration, source, used)
         remark(f"listening to the room on {source.name} for {seconds:g} s")
         table = session.response(response, document)
-        keeping.know([document], table)
+        keeping.know(list(document.by_channel().values()), table)
         with keeping.measuring("room floor"):
             found = check_floor(source, document, seconds=seconds, time=utc_now(), response=table)
     found = found.model_copy(update={"warnings": [*found.warnings, *keeping.warnings()]})

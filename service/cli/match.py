@@ -23,6 +23,7 @@ from service.cli.options import (
     RateHz,
     ResponseFile,
     ShowBudget,
+    UsedChannels,
 )
 from service.cli.runtime import Session, check_out, check_pump_options, open_session, read_floor
 
@@ -155,6 +156,7 @@ def match(
     token: BenchToken = None,
     rate_hz: RateHz = None,
     channels: Channels = None,
+    used: UsedChannels = None,
     config: ConfigFile = None,
     data: DataFolder = None,
     show_budget: ShowBudget = False,
@@ -189,7 +191,9 @@ def match(
         plan,
         bench=bench,
         token=token,
-        inputs=SeriesInput(session, input_text, calibration, response, rate_hz, channels, keeping),
+        inputs=SeriesInput(
+            session, input_text, calibration, response, rate_hz, channels, used, keeping
+        ),
         fresh=fresh,
         pairs=_pairs(curve_points, curve_pump_percent, curve=curve),
     )

@@ -21,6 +21,7 @@ __all__ = [
     "RateHz",
     "ResponseFile",
     "ShowBudget",
+    "UsedChannels",
 ]
 
 InputText = Annotated[
@@ -62,6 +63,17 @@ Channels = Annotated[
         min=1,
         max=64,
         help="Channels of a device or program [default: 1].",
+        show_default=False,
+    ),
+]
+UsedChannels = Annotated[
+    list[int] | None,
+    typer.Option(
+        "--channel",
+        metavar="N",
+        min=1,
+        max=64,
+        help="Channel to use, counted from 1; several are averaged as energy [default: all].",
         show_default=False,
     ),
 ]

@@ -21,6 +21,7 @@ from service.cli.options import (
     KeepAs,
     RateHz,
     ResponseFile,
+    UsedChannels,
 )
 from service.cli.runtime import Session, open_session, print_json, read_floor
 
@@ -53,6 +54,7 @@ def recheck(
     token: BenchToken = None,
     rate_hz: RateHz = None,
     channels: Channels = None,
+    used: UsedChannels = None,
     config: ConfigFile = None,
     data: DataFolder = None,
     as_json: AsJson = False,
@@ -70,7 +72,9 @@ def recheck(
         _show_history(histories_of(matched, session.data_folder), as_json=as_json)
         return 0
     keeping = session.keep_request(keep, keep_as, "recheck")
-    inputs = SeriesInput(session, input_text, calibration, response, rate_hz, channels, keeping)
+    inputs = SeriesInput(
+        session, input_text, calibration, response, rate_hz, channels, used, keeping
+    )
     parts = _run(session, matched, inputs, bench=bench, token=token, floor=floor)
     _show(parts, as_json=as_json)
     if any(part.outcome == "stopped" for part in parts):

@@ -1,7 +1,7 @@
 """What commands do before and after their work: settings, inputs, calibrations, printing."""
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -158,41 +158,73 @@ class Session:
         finally:
             client.close()
 
-    def calibration(self, given: Path | None, source: "SoundSource") -> "CalibrationDocument":
-        """Return the calibration to use: the named one, else the newest kept of this input.
+    def channels_for(self, given: int | None, used: Sequence[int] | None) -> int | None:
+        """Return how many channels to open: as many as are named, else as are used."""
+        if given is not None or not used:
+            return given
+        return max(self.settings.channels, *used)
+
+    def calibration(
+        self,
+        given: Path | None,
+        source: "SoundSource",
+        used: Sequence[int] | None = None,
+    ) -> "CalibrationDocument":
+        """Return the calibration to use: the named one, else the newest kept of each channel.
 
         Raises
         ------
         DocumentError
-            If there is none, or it cannot be used.
+            If a channel that is used has none, or it cannot be used.
         """
         from service.documents.calibration import CalibrationDocument
         from service.errors import DocumentError
+        from service.jobs.listening import calibration_of
         from service.storage.calibrations import CalibrationHistory
         from service.storage.document_files import read_document_text
 
         path = given or self.settings.calibration
         if path is not None:
             text = read_document_text(path, "calibration")
-            return CalibrationDocument.from_json(text, str(path))
-        newest = CalibrationHistory(self.data_folder).latest(source.name)
-        if newest is None:
+            document = CalibrationDocument.from_json(text, str(path))
+            if not document.accepted:
+                return document  # whoever uses it says so
+            return calibration_of(source, document.by_channel(), used)
+        history = CalibrationHistory(self.data_folder)
+        newest = {
+            channel: found
+            for channel in range(1, source.channels + 1)
+            if (found := history.latest(source.name, channel)) is not None
+        }
+        if not newest:
             raise DocumentError(
                 f"{source.name} was never calibrated, so no level can be given; run "
                 "'evenhush calibrate' on it, or name a calibration with --calibration."
             )
-        remark(f"using the calibration of {newest.time:%Y-%m-%d %H:%M} UTC")
-        return newest
+        single = {channel: found.by_channel()[channel] for channel, found in newest.items()}
+        document = calibration_of(source, single, used)
+        of_channels = document.by_channel()
+        for channel, each in of_channels.items():
+            what = f" of channel {channel}" if len(of_channels) > 1 else ""
+            remark(f"using the calibration{what} of {each.time:%Y-%m-%d %H:%M} UTC")
+        return document
 
     def response(
         self, given: Path | None, calibration: "CalibrationDocument"
     ) -> "MicrophoneResponse | None":
         """Return the response of the microphone to take out, if one is named anywhere."""
+        from service.errors import DocumentError
         from service.storage.response_tables import read_response
 
         path = given or self.settings.response
         if path is None:
             return None
+        of_channels = calibration.by_channel().values()
+        if len({each.reference_frequency_hz for each in of_channels}) > 1:
+            raise DocumentError(
+                "The channels were calibrated at several frequencies, but a response counts from "
+                "one; calibrate them with the same calibrator."
+            )
         return read_response(path, calibrated_at_hz=calibration.reference_frequency_hz or 1000.0)
 
 

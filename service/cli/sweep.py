@@ -20,6 +20,7 @@ from service.cli.options import (
     PumpFollows,
     RateHz,
     ResponseFile,
+    UsedChannels,
 )
 from service.cli.runtime import (
     check_out,
@@ -69,6 +70,7 @@ def sweep(
     token: BenchToken = None,
     rate_hz: RateHz = None,
     channels: Channels = None,
+    used: UsedChannels = None,
     config: ConfigFile = None,
     data: DataFolder = None,
     as_json: AsJson = False,
@@ -94,12 +96,16 @@ def sweep(
     with (
         session.open_bench(bench, token) as client,
         session.open_kept(
-            input_text, rate_hz=rate_hz, channels=channels, keep=wanted, cooler=cooler
+            input_text,
+            rate_hz=rate_hz,
+            channels=session.channels_for(channels, used),
+            keep=wanted,
+            cooler=cooler,
         ) as keeping,
     ):
-        known = session.calibration(calibration, keeping.source)
+        known = session.calibration(calibration, keeping.source, used)
         table = session.response(response, known)
-        keeping.know([known], table)
+        keeping.know(list(known.by_channel().values()), table)
         with keeping.measuring(f"sweep of {cooler}"):
             result, document = sweep_and_record(
                 cooler,

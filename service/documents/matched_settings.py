@@ -13,6 +13,7 @@ from service.documents.budget import BudgetRow
 
 __all__ = [
     "AbsoluteLevel",
+    "ChainChannel",
     "ChainPart",
     "CoolerPart",
     "FloorPart",
@@ -41,17 +42,32 @@ class TargetPart(Part):
     """The cooler's own level, or the level as read."""
 
 
+class ChainChannel(Part):
+    """One of several microphones whose levels were averaged."""
+
+    channel: int
+    """Which channel, counted from 1."""
+    pascal_per_unit: float
+    """Its calibration, against which a later one shows the drift."""
+    drift_db: float | None = None
+    """Calibration after against before; null while it was not repeated."""
+
+
 class ChainPart(Part):
     """The measuring chain and its uncertainty."""
 
     calibration_time: AwareDatetime | None = Field(strict=False)
     """When the microphone was calibrated."""
     pascal_per_unit: float | None = None
-    """The calibration itself, against which a later one shows the drift."""
+    """The calibration itself, against which a later one shows the drift; of several channels the
+    root of the mean square."""
+    channels: list[ChainChannel] = Field(default_factory=list)
+    """The channels that were averaged as energy; empty for one."""
     calibration_U95_db: float | None = None
     """Half-width of the 95 % interval of the calibration."""
     drift_db: float | None
-    """Calibration after against before; null when it was not repeated."""
+    """Calibration after against before; null when it was not repeated. Of several channels the
+    largest, once all are known."""
     U95_absolute_db: float
     """Half-width of the 95 % interval of a level against the true sound pressure level."""
     U95_comparative_db: float

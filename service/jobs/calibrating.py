@@ -69,7 +69,7 @@ def calibrate(
         raise DocumentError(
             f"{source.name} has no channel {channel}; it has {source.channels}, counted from 1."
         )
-    pieces, faults = _record(source, seconds, progress)
+    pieces, faults = _record(source, channel, seconds, progress)
     signal = DigitalSignal(np.concatenate(pieces), source.rate_hz)
     own = DigitalSignal(signal.samples[:, channel - 1 : channel], signal.rate_hz)
     if find_clipping(own):
@@ -93,7 +93,7 @@ def calibrate(
 
 
 def _record(
-    source: SoundSource, seconds: float, progress: Callable[[float], None]
+    source: SoundSource, channel: int, seconds: float, progress: Callable[[float], None]
 ) -> tuple[list[Samples], list[str]]:
     """Take the tone, piece by piece, with what the capture says against it."""
     source.read(round(_HANDLING_S * source.rate_hz))
@@ -107,7 +107,7 @@ def _record(
                 raise
             break
         pieces.append(block.signal.samples)
-        faults.extend(block.faults)
+        faults.extend(block.faults_of({channel - 1}))
         progress((i + 1) * _PIECE_S)
     return pieces, faults
 

@@ -21,7 +21,7 @@ def tones_in(sound: PressureSignal) -> list[DiscreteTone]:
     Parameters
     ----------
     sound : PressureSignal
-        Steady sound of one channel in Pa.
+        Steady sound in Pa; several channels are averaged as energy.
 
     Returns
     -------
@@ -30,7 +30,7 @@ def tones_in(sound: PressureSignal) -> list[DiscreteTone]:
     """
     if sound.duration_s < _SHORTEST_S:
         return []
-    spectrum = spectrum_of(sound, spacing_hz=_SPACING_HZ)
+    spectrum = spectrum_of(sound, spacing_hz=_SPACING_HZ).mean_of_channels()
     return [
         DiscreteTone(
             frequency_hz=round(tone.frequency_hz, 2),

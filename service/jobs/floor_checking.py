@@ -77,7 +77,7 @@ def check_floor(
     """
     sound = CalibratedSound(source, calibration, response)
     rows, valid, kept = _listen(sound, seconds, progress)
-    levels_db = rows.LAeq_db[:, 0]
+    levels_db = level_db(rows.A_mean_square_pa2.mean(axis=1))
     valid = valid[: levels_db.size]
     floor = judge_floor(levels_db, valid)
     if floor is None:
@@ -88,9 +88,7 @@ def check_floor(
     recent = floor.usable[-len(kept) :]
     undisturbed = [piece for piece, good in zip(kept, recent, strict=True) if good]
     tones = (
-        tones_in(PressureSignal(np.concatenate(undisturbed)[:, None], sound.rate_hz))
-        if undisturbed
-        else []
+        tones_in(PressureSignal(np.concatenate(undisturbed), sound.rate_hz)) if undisturbed else []
     )
     own = _budget(floor)
     microphone = microphone_budget(calibration.U95_db or 0.0, None)
@@ -139,7 +137,7 @@ def _listen(
     sound: CalibratedSound, seconds: float, progress: Callable[[float], None]
 ) -> tuple[ShortLevels, npt.NDArray[np.bool_], Sequence[Samples]]:
     """Take the sound: its levels, which of them count, and the latest of it."""
-    state = start(sound.rate_hz, 1)
+    state = start(sound.rate_hz, sound.channels)
     kept: deque[Samples] = deque(maxlen=round(_KEPT_S / ROW_S))
     parts: list[ShortLevels] = []
     valid: list[bool] = []
@@ -153,7 +151,7 @@ def _listen(
         state, part = analyse(state, pressure)
         parts.append(part)
         valid.append(good)
-        kept.append(pressure.samples[:, 0])
+        kept.append(pressure.samples)
         progress(number * ROW_S)
     parts.append(finish(state))
     rows = join_short_levels([part for part in parts if len(part)])
@@ -170,8 +168,8 @@ def _budget(floor: RoomFloor) -> Budget:
 
 
 def _third_octaves(rows: ShortLevels, usable: npt.NDArray[np.bool_], rate_hz: int) -> ThirdOctaves:
-    """Band levels of the undisturbed part."""
-    levels = level_db(rows.band_mean_square_pa2[usable, 0].mean(axis=0))
+    """Band levels of the undisturbed part, averaged over channels as energy."""
+    levels = level_db(rows.band_mean_square_pa2[usable].mean(axis=(0, 1)))
     weighted = levels + a_weighting_db(audible_bands(rate_hz, 3).exact_hz)
     return ThirdOctaves(
         nominal_hz=list(rows.nominal_hz), LZeq_db=_finite(levels), LAeq_db=_finite(weighted)

@@ -1,19 +1,21 @@
 """From a sound source to levels: calibrated, in step with 100 ms, faults marked."""
 
 from collections import deque
+from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from acoustic.analyser import analyse, start
+from acoustic.decibels import level_db
 from acoustic.loudness_bands import LOUDNESS_BANDS, loudness_band_level_db
 from acoustic.microphone_response import MicrophoneResponse, correct, start_correction
 from acoustic.short_levels import MILLISECONDS_PER_ROW, ROW_S
 from acoustic.signals import DigitalSignal, PressureSignal, Samples
 from acoustic.spectrum import spectrum_of
 from acoustic.time_weighting import millisecond_edges
-from service.documents.calibration import CalibrationDocument
+from service.documents.calibration import CalibrationDocument, joined_calibration
 from service.errors import DocumentError, SettingsError
 from service.ports import SoundSource
 
@@ -22,6 +24,7 @@ __all__ = [
     "CalibratedSound",
     "HeardLevels",
     "LevelListener",
+    "calibration_of",
     "pascal_per_unit_for",
 ]
 
@@ -48,7 +51,7 @@ def pascal_per_unit_for(source: SoundSource, calibration: CalibrationDocument) -
     Returns
     -------
     float
-        Pascals per unit.
+        Pascals per unit, of the channel that the calibration itself is for.
 
     Raises
     ------
@@ -62,25 +65,66 @@ def pascal_per_unit_for(source: SoundSource, calibration: CalibrationDocument) -
             f"The calibration is for {calibration.rate_hz} Hz but {source.name} runs at "
             f"{source.rate_hz} Hz; calibrate this input at the rate it is used with."
         )
-    if calibration.channel > source.channels:
+    missing = [each for each in calibration.by_channel() if each > source.channels]
+    if missing:
         raise DocumentError(
-            f"The calibration is for channel {calibration.channel} but {source.name} has "
+            f"The calibration is for channel {missing[0]} but {source.name} has "
             f"{source.channels}; calibrate the channel that is used."
         )
     return calibration.pascal_per_unit
 
 
+def calibration_of(
+    source: SoundSource,
+    calibrations: Mapping[int, CalibrationDocument],
+    channels: Sequence[int] | None = None,
+) -> CalibrationDocument:
+    """Choose the calibration of the channels that are used.
+
+    Parameters
+    ----------
+    source : SoundSource
+        The input.
+    calibrations : mapping of int to CalibrationDocument
+        What was calibrated, by channel, counted from 1.
+    channels : sequence of int, optional
+        The channels that are used; by default all that the input has.
+
+    Returns
+    -------
+    CalibrationDocument
+        One for all of them.
+
+    Raises
+    ------
+    DocumentError
+        If one of them is not there or was not calibrated.
+    """
+    used = sorted(set(channels or range(1, source.channels + 1)))
+    if used[-1] > source.channels:
+        raise DocumentError(
+            f"{source.name} has no channel {used[-1]}; it has {source.channels}, counted from 1."
+        )
+    missing = [channel for channel in used if channel not in calibrations]
+    if missing:
+        raise DocumentError(
+            f"Channel {missing[0]} of {source.name} has no calibration, so it has no level; "
+            f"calibrate it with --channel {missing[0]}, or say with --channel which ones to use."
+        )
+    return joined_calibration([calibrations[channel] for channel in used])
+
+
 class CalibratedSound:
-    """One channel of a source as sound pressure, in intervals of 100 ms.
+    """The calibrated channels of a source as sound pressure, in intervals of 100 ms.
 
     Parameters
     ----------
     source : SoundSource
         The input.
     calibration : CalibrationDocument
-        Its calibration.
+        Its calibration, of one channel or several.
     response : MicrophoneResponse, optional
-        Response of the microphone, to be taken out of the sound.
+        Response of the microphone, to be taken out of the sound of each channel.
 
     Raises
     ------
@@ -95,12 +139,14 @@ class CalibratedSound:
         response: MicrophoneResponse | None = None,
     ) -> None:
         self.pascal_per_unit = pascal_per_unit_for(source, calibration)
-        """Sound pressure in pascals of a sample of value 1.0."""
-        self._channel = calibration.channel - 1
+        """What the calibration as a whole says; another one where a channel has another."""
+        parts = calibration.by_channel()
+        self._channels = [channel - 1 for channel in parts]
+        self._factors = np.array([pascal_per_unit_for(source, each) for each in parts.values()])
         self._source = source
         self._intervals = 0
         self._correction = (
-            None if response is None else start_correction(response, source.rate_hz, 1)
+            None if response is None else start_correction(response, source.rate_hz, self.channels)
         )
 
     @property
@@ -108,16 +154,21 @@ class CalibratedSound:
         """Sampling rate in hertz."""
         return self._source.rate_hz
 
+    @property
+    def channels(self) -> int:
+        """Number of channels that are used."""
+        return len(self._channels)
+
     def next_interval(self) -> tuple[PressureSignal, bool]:
         """Take the next 100 ms.
 
         Returns
         -------
         PressureSignal
-            The sound, shape ``(frames, 1)``; the number of frames varies by one where the rate
-            does not divide into tenths of a second.
+            The sound of the channels that are used, shape ``(frames, channels)``; the number of
+            frames varies by one where the rate does not divide into tenths of a second.
         bool
-            Whether the capture vouches for it.
+            Whether the capture vouches for it, in every channel that is used.
 
         Raises
         ------
@@ -128,18 +179,19 @@ class CalibratedSound:
         self._intervals += 1
         edges = millisecond_edges(self.rate_hz, first, first + MILLISECONDS_PER_ROW)
         block = self._source.read(int(edges[-1] - edges[0]))
-        samples = block.signal.samples[:, self._channel : self._channel + 1]
+        samples = block.signal.samples[:, self._channels]
         if self._correction is not None:
             samples, self._correction = correct(self._correction, samples)
         digital = DigitalSignal(samples, block.signal.rate_hz)
-        return PressureSignal.from_digital(digital, self.pascal_per_unit), not block.faults
+        good = not block.faults_of(self._channels)
+        return PressureSignal.from_digital(digital, self._factors), good
 
 
 class HeardLevels(NamedTuple):
     """What one stretch of sound comes to."""
 
     levels_db: Samples
-    """LAeq of each 100 ms in dB, shape ``(intervals,)``."""
+    """LAeq of each 100 ms in dB, averaged over channels as energy, shape ``(intervals,)``."""
     valid: npt.NDArray[np.bool_]
     """Whether the capture vouches for it, same shape."""
     bands_db: Samples | None
@@ -173,7 +225,7 @@ class LevelListener:
         self._window: deque[tuple[Samples, bool]] | None = (
             deque(maxlen=_WINDOW_ROWS) if bands else None
         )
-        self._state = start(sound.rate_hz, 1, bands=False)
+        self._state = start(sound.rate_hz, sound.channels, bands=False)
         self._kept: deque[Samples] = deque(maxlen=round(_KEPT_S / ROW_S))
 
     def take(self, seconds: float) -> HeardLevels:
@@ -196,11 +248,11 @@ class LevelListener:
         """
         heard = [self._sound.next_interval() for _ in range(round(seconds / ROW_S))]
         valid = np.array([good for _, good in heard], dtype=np.bool_)
-        self._kept.extend(pressure.samples[:, 0] for pressure, good in heard if good)
+        self._kept.extend(pressure.samples for pressure, good in heard if good)
         together = np.concatenate([pressure.samples for pressure, _ in heard])
         self._state, rows = analyse(self._state, PressureSignal(together, self._sound.rate_hz))
         bands_db = None if self._window is None else self._bands_db(heard, self._window)
-        return HeardLevels(rows.LAeq_db[:, 0], valid, bands_db)
+        return HeardLevels(level_db(rows.A_mean_square_pa2.mean(axis=1)), valid, bands_db)
 
     def _bands_db(
         self, heard: list[tuple[PressureSignal, bool]], window: deque[tuple[Samples, bool]]
@@ -215,7 +267,8 @@ class LevelListener:
                     PressureSignal(sound, self._sound.rate_hz), spacing_hz=_BAND_SPACING_HZ
                 )
                 # To hundredths, as the trail keeps them, so that it can be decided again.
-                row[:] = np.round(loudness_band_level_db(spectrum)[:, 0], 2)
+                bands_db = loudness_band_level_db(spectrum.mean_of_channels())
+                row[:] = np.round(bands_db[:, 0], 2)
         return rows
 
     def forget_sound(self) -> None:
@@ -226,4 +279,4 @@ class LevelListener:
         """Return the trustworthy sound since `forget_sound`, at most 30 s, or None."""
         if not self._kept:
             return None
-        return PressureSignal(np.concatenate(self._kept)[:, None], self._sound.rate_hz)
+        return PressureSignal(np.concatenate(self._kept), self._sound.rate_hz)

@@ -81,7 +81,19 @@ def recheck_request(
     -------
     RecheckRequest
         What is asked.
+
+    Raises
+    ------
+    SettingsError
+        If it was matched with other microphones than are used now.
     """
+    then_with = [each.channel for each in document.chain.channels]
+    now_with = list(calibration.by_channel())
+    if then_with != (now_with if len(now_with) > 1 else []):
+        raise SettingsError(
+            f"{part.cooler} was matched with {_microphones(then_with)}, but now "
+            f"{_microphones(now_with)} would be used; choose the same with --channel."
+        )
     assert part.settings is not None and part.level is not None  # noqa: S101, PT018
     drift_db = document.chain.drift_db
     then = (
@@ -101,6 +113,13 @@ def recheck_request(
         applies_to=document.target.applies_to,
         floor=floor,
     )
+
+
+def _microphones(channels: list[int]) -> str:
+    """Name the channels of several microphones, or the one that has no number."""
+    if len(channels) < 2:
+        return "one microphone"
+    return f"the average of channels {', '.join(map(str, channels))}"
 
 
 def _standard_u_db(budget: Budget) -> float:

@@ -9,7 +9,7 @@ from typing import Final
 
 from acoustic.budget import Budget, difference
 from calibration.chain import chain_budget, chain_uncertainty
-from calibration.drift import Drift, judge_drift
+from calibration.drift import Drift, is_void, judge_drift
 from calibration.fan_noise import Estimate
 from calibration.goal import CoolerLoudness
 from calibration.match_budget import match_budget
@@ -19,6 +19,7 @@ from service.documents.budget import budget_from, rows_of
 from service.documents.calibration import CalibrationDocument
 from service.documents.matched_settings import (
     AbsoluteLevel,
+    ChainChannel,
     ChainPart,
     CoolerPart,
     FloorPart,
@@ -164,7 +165,19 @@ def settings_document(
     MatchedSettingsDocument
         The document.
     """
-    chain = _chain_part(calibration.time, calibration.pascal_per_unit, calibration.U95_db, drift)
+    each = calibration.by_channel()
+    chain = _chain_part(
+        calibration.time,
+        calibration.pascal_per_unit,
+        calibration.U95_db,
+        drift_db=None if drift is None else drift.drift_db,
+        void=drift is not None and drift.void,
+        channels=[
+            ChainChannel(channel=channel, pascal_per_unit=one.pascal_per_unit)
+            for channel, one in each.items()
+            if len(each) > 1 and one.pascal_per_unit is not None
+        ],
+    )
     return MatchedSettingsDocument(
         time=time,
         target=TargetPart(
@@ -217,20 +230,23 @@ def _chain_part(
     calibration_time: datetime | None,
     pascal_per_unit: float | None,
     calibration_U95_db: float | None,
-    drift: Drift | None,
+    *,
+    drift_db: float | None,
+    void: bool,
+    channels: Sequence[ChainChannel],
 ) -> ChainPart:
     """Put the measuring chain into the document's form."""
-    drift_db = None if drift is None else drift.drift_db
     chain = chain_uncertainty(calibration_U95_db or 0.0, drift_db)
     return ChainPart(
         calibration_time=calibration_time,
         pascal_per_unit=pascal_per_unit,
+        channels=list(channels),
         calibration_U95_db=calibration_U95_db,
         drift_db=None if drift_db is None else round(drift_db, 3),
         U95_absolute_db=round(chain.U95_absolute_db, 2),
         U95_comparative_db=round(chain.U95_comparative_db, 2),
         budget=rows_of(chain_budget(calibration_U95_db or 0.0, drift_db)),
-        void=drift is not None and drift.void,
+        void=void,
     )
 
 
@@ -258,16 +274,35 @@ def close_series(
     Raises
     ------
     DocumentError
-        If the settings do not say what they were calibrated with.
+        If the settings do not say what they were calibrated with, or not with that channel.
     """
     chain = document.chain
+    before = {each.channel: each.pascal_per_unit for each in chain.channels}
     if chain.pascal_per_unit is None or after.pascal_per_unit is None:
         raise DocumentError(
             f"{where} does not say what it was calibrated with, so no drift can be told."
         )
-    drift = judge_drift(chain.pascal_per_unit, after.pascal_per_unit)
+    if before and after.channel not in before:
+        raise DocumentError(
+            f"{where} was measured with channels {', '.join(map(str, before))} and not with "
+            f"channel {after.channel}; calibrate one of those again."
+        )
+    drift = judge_drift(before.get(after.channel, chain.pascal_per_unit), after.pascal_per_unit)
+    channels = [
+        each.model_copy(update={"drift_db": round(drift.drift_db, 3)})
+        if each.channel == after.channel
+        else each
+        for each in chain.channels
+    ]
+    others = [each.drift_db for each in channels if each.channel != after.channel]
+    known = [drift.drift_db, *(other for other in others if other is not None)]
     closed = _chain_part(
-        chain.calibration_time, chain.pascal_per_unit, chain.calibration_U95_db, drift
+        chain.calibration_time,
+        chain.pascal_per_unit,
+        chain.calibration_U95_db,
+        drift_db=None if None in others else max(known, key=abs),
+        void=any(is_void(each) for each in known),
+        channels=channels,
     )
     entered = {
         "chain": closed,
