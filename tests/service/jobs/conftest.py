@@ -14,16 +14,20 @@ TIME = datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC)
 
 
 class ArraySource:
-    """Samples from memory behind the sound port; blocks at chosen times carry a fault."""
+    """Samples from memory behind the sound port; blocks at chosen times carry a fault.
+
+    A fault is of all channels, or of one of them.
+    """
 
     name = "array:test"
 
-    def __init__(self, samples, rate_hz, *, faulty_s=()):
+    def __init__(self, samples, rate_hz, *, faulty_s=(), faulty_channel=None):
         self.samples = np.atleast_2d(samples.T).T
         self.rate_hz = rate_hz
         self.channels = self.samples.shape[1]
         self.position = 0
         self.faulty_s = faulty_s
+        self.faulty_channel = faulty_channel
         self.closed = False
 
     def read(self, frames):
@@ -35,7 +39,13 @@ class ArraySource:
         self.position += frames
         end_s = self.position / self.rate_hz
         bad = any(start < end_s and start_s < end for start, end in self.faulty_s)
-        return SoundBlock(DigitalSignal(piece, self.rate_hz), ("dropped",) if bad else ())
+        faults = ("dropped",) if bad else ()
+        of_channels = ()
+        if self.faulty_channel is not None:
+            of_channels = tuple(
+                faults if n == self.faulty_channel else () for n in range(self.channels)
+            )
+        return SoundBlock(DigitalSignal(piece, self.rate_hz), faults, of_channels)
 
     def close(self):
         """Remember that it was closed."""

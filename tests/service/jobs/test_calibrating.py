@@ -81,6 +81,17 @@ def test_a_drop_out_is_a_reason(array_source):
     assert listen(source).reasons == ["Dropped."]
 
 
+def test_another_channel_may_be_faulty(array_source):
+    """What is wrong with a channel speaks against that one only."""
+    time_s = np.arange(48_000 * 6) / 48_000
+    tone = 0.5 * np.sin(2 * np.pi * 1000 * time_s)
+    source = {"samples": np.stack([tone, tone], axis=1), "rate_hz": 48_000}
+    faults = {"faulty_s": [(3.0, 3.1)], "faulty_channel": 1}
+
+    assert listen(array_source(**source, **faults), channel=1).accepted
+    assert listen(array_source(**source, **faults), channel=2).reasons == ["Dropped."]
+
+
 def test_a_clipped_tone_is_a_reason(array_source):
     """A tone that stays at full scale calibrates nothing."""
     time_s = np.arange(48_000 * 6) / 48_000

@@ -4,7 +4,9 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
+from spectral_levels import laeq_db
 
+from service.documents.calibration import joined_calibration
 from service.errors import CaptureError, SoundEnded
 from service.jobs.floor_checking import check_floor
 from service.simulation.cooler import Cooler
@@ -95,3 +97,23 @@ def test_a_recording_that_is_too_short(array_source, calibrated):
         check_floor(
             array_source(noise[: 48_000 * 4], 48_000), calibrated(48_000), seconds=30.0, time=TIME
         )
+
+
+def test_the_floor_of_two_microphones_is_their_mean_energy(array_source, calibrated):
+    """Level and bands are averaged, and tones are found although only one microphone hears them."""
+    rng = np.random.default_rng(4)
+    time_s = np.arange(48_000 * 12) / 48_000
+    hum = 4e-4 * np.sin(2 * np.pi * 1000 * time_s)
+    samples = np.stack([1e-4 * rng.standard_normal(time_s.size) for _ in range(2)], axis=1)
+    samples[:, 1] = 0.4 * samples[:, 1] + hum
+    factors = (2.0, 0.7)
+    both = joined_calibration([calibrated(48_000, f, n) for n, f in enumerate(factors, 1)])
+
+    found = check_floor(array_source(samples, 48_000), both, seconds=12.0, time=TIME)
+
+    each_db = [laeq_db(samples[:, n], 48_000, factor) for n, factor in enumerate(factors)]
+    mean_db = 10 * np.log10(np.mean(10 ** (np.array(each_db) / 10)))
+    assert found.LAeq_db == pytest.approx(mean_db, abs=0.1)
+    total_db = 10 * np.log10(sum(10 ** (level / 10) for level in found.third_octaves.LAeq_db))
+    assert total_db == pytest.approx(mean_db, abs=0.2)
+    assert any(abs(tone.frequency_hz - 1000.0) < 1.0 for tone in found.tones)

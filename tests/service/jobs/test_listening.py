@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from acoustic.microphone_response import microphone_response
+from service.documents.calibration import joined_calibration
 from service.errors import DocumentError, SoundEnded
-from service.jobs.listening import CalibratedSound, LevelListener
+from service.jobs.listening import CalibratedSound, LevelListener, calibration_of
 
 
 def tone(rate_hz, seconds, rms):
@@ -86,6 +87,60 @@ def test_the_calibrated_channel_is_heard(array_source, calibrated):
     levels_db = listener.take(1.0).levels_db
 
     assert levels_db.mean() == pytest.approx(53.98, abs=0.02)
+
+
+def test_channels_are_averaged_as_energy_each_with_its_own_factor(array_source, calibrated):
+    """60 dB at one microphone and 50 dB at another are 57.4 dB, whatever their sensitivities."""
+    pascal = 20e-6 * 10 ** (np.array([60.0, 0.0, 50.0]) / 20)
+    factors = np.array([2.0, 1.0, 0.3])
+    samples = np.stack([tone(48_000, 4.0, rms) for rms in pascal / factors], axis=1)
+    source = array_source(samples, 48_000)
+    used = joined_calibration([calibrated(48_000, 2.0, 1), calibrated(48_000, 0.3, 3)])
+    listener = LevelListener(CalibratedSound(source, used))
+
+    listener.take(1.0)
+    levels_db = listener.take(1.0).levels_db
+
+    assert levels_db == pytest.approx(10 * np.log10((1e6 + 1e5) / 2), abs=0.02)
+    assert listener.kept_sound().samples.shape[1] == 2
+
+
+@pytest.mark.parametrize(("channel", "counts"), [(None, True), (0, True), (1, False), (2, True)])
+def test_a_fault_counts_in_the_channels_that_are_used(array_source, calibrated, channel, counts):
+    """What is wrong with a microphone that is not used does not void what the others heard."""
+    samples = np.stack([tone(48_000, 2.0, 0.01)] * 3, axis=1)
+    source = array_source(samples, 48_000, faulty_s=[(0.52, 0.55)], faulty_channel=channel)
+    used = joined_calibration([calibrated(48_000, 2.0, 1), calibrated(48_000, 2.0, 3)])
+
+    valid = LevelListener(CalibratedSound(source, used)).take(1.0).valid
+
+    assert list(np.flatnonzero(~valid)) == ([5] if counts else [])
+
+
+def test_loudness_bands_of_several_channels(array_source, calibrated):
+    """Bands are those of the mean energy: what one of two microphones hears is 3 dB less."""
+    noise = np.random.default_rng(3).standard_normal(48_000 * 2) * 0.01
+    calibration = joined_calibration([calibrated(48_000, 2.0, 1), calibrated(48_000, 2.0, 2)])
+
+    def bands_db(*channels):
+        source = array_source(np.stack(channels, axis=1), 48_000)
+        listener = LevelListener(CalibratedSound(source, calibration), bands=True)
+        return listener.take(2.0).bands_db[-1]
+
+    assert bands_db(noise, 1e-6 * noise) == pytest.approx(bands_db(noise, noise) - 3.01, abs=0.02)
+
+
+def test_the_calibrations_of_the_channels_that_are_used(array_source, calibrated):
+    """Without a choice all channels have to be calibrated; a choice has to be there."""
+    source = array_source(np.ones((10, 3)), 48_000)
+    known = {channel: calibrated(48_000, channel, channel) for channel in (1, 3)}
+
+    assert list(calibration_of(source, known, [3, 1, 3]).by_channel()) == [1, 3]
+    assert calibration_of(source, known, [3]) == known[3]
+    with pytest.raises(DocumentError, match=r"Channel 2 of array:test has no calibration.*--chan"):
+        calibration_of(source, known)
+    with pytest.raises(DocumentError, match="no channel 4; it has 3"):
+        calibration_of(source, known, [1, 4])
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ import pytest
 from calibration.fan_noise import Estimate
 from calibration.learned import Learned
 from calibration.results import MatchedActuator, MatchRequest, MatchResult
-from service.documents.matched_settings import MatchedSettingsDocument
+from service.documents.matched_settings import ChainChannel, MatchedSettingsDocument
 from service.errors import DocumentError
 from service.jobs.settings_document import (
     close_series,
@@ -185,3 +185,24 @@ def test_settings_without_a_calibration_cannot_be_closed(document, calibrated):
 
     with pytest.raises(DocumentError, match="calibrated with"):
         close_series(document.model_copy(update={"chain": chain}), calibrated(48_000), "x")
+
+
+def test_each_microphone_of_several_has_a_drift_of_its_own(document, calibrated):
+    """The chain's drift is the largest, once all are known; one that moved too far voids it."""
+    channels = [ChainChannel(channel=n, pascal_per_unit=f) for n, f in ((1, 2.0), (3, 4.0))]
+    chain = document.chain.model_copy(update={"channels": channels, "pascal_per_unit": 3.2})
+    series = document.model_copy(update={"chain": chain})
+
+    half, first = close_series(series, calibrated(48_000, 2.0 * 10 ** (-0.1 / 20), 1), "x")
+    whole, second = close_series(half, calibrated(48_000, 4.0 * 10 ** (0.3 / 20), 3), "x")
+    void, _ = close_series(half, calibrated(48_000, 4.0 * 10 ** (0.6 / 20), 3), "x")
+    mended, _ = close_series(void, calibrated(48_000, 4.0, 3), "x")
+
+    assert (first.drift_db, second.drift_db) == pytest.approx((0.1, -0.3))
+    assert (half.chain.drift_db, half.chain.void) == (None, False)
+    assert [each.drift_db for each in half.chain.channels] == [0.1, None]
+    assert whole.chain.drift_db == pytest.approx(-0.3)
+    assert (whole.chain.void, void.chain.void, mended.chain.void) == (False, True, False)
+    assert mended.chain.drift_db == pytest.approx(0.1)
+    with pytest.raises(DocumentError, match="with channels 1, 3 and not with channel 2"):
+        close_series(series, calibrated(48_000, 2.0, 2), "x")
