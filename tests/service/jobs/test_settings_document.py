@@ -11,8 +11,10 @@ import pytest
 from calibration.fan_noise import Estimate
 from calibration.learned import Learned
 from calibration.results import MatchedActuator, MatchRequest, MatchResult
+from service.documents.calibration import joined_calibration
 from service.documents.matched_settings import ChainChannel, MatchedSettingsDocument
-from service.errors import DocumentError
+from service.errors import DocumentError, SettingsError
+from service.jobs.rechecking import recheck_request
 from service.jobs.settings_document import (
     close_series,
     cooler_part,
@@ -206,3 +208,24 @@ def test_each_microphone_of_several_has_a_drift_of_its_own(document, calibrated)
     assert mended.chain.drift_db == pytest.approx(0.1)
     with pytest.raises(DocumentError, match="with channels 1, 3 and not with channel 2"):
         close_series(series, calibrated(48_000, 2.0, 2), "x")
+
+
+def test_several_microphones_are_noted_and_wanted_again(document, calibrated):
+    """Settings name the microphones that were averaged; a recheck with others is refused."""
+    one = calibrated(48_000, 2.0, 1)
+    both = joined_calibration([one, calibrated(48_000, 4.0, 3)])
+    averaged = settings_document(REQUEST, document.coolers, time=TIME, calibration=both, drift=None)
+    again = MatchedSettingsDocument.from_json(averaged.to_json(), "x")
+    part = again.coolers[0]
+
+    assert [(each.channel, each.pascal_per_unit) for each in again.chain.channels] == [
+        (1, 2.0),
+        (3, 4.0),
+    ]
+    assert again.chain.pascal_per_unit == pytest.approx(np.sqrt(10))
+    assert document.chain.channels == []
+    assert recheck_request(again, part, both, None).level.mean_db == part.level.LAeq_db
+    with pytest.raises(SettingsError, match="of channels 1, 3, but now one microphone would be"):
+        recheck_request(again, part, one, None)
+    with pytest.raises(SettingsError, match="with one microphone, but now the average of chan"):
+        recheck_request(document, document.coolers[0], both, None)
