@@ -5,6 +5,8 @@ __all__ = ["RotorWatch"]
 STUCK_AFTER_S = 2.5
 """How long a rotor may stand still where it should turn; a start takes less. With the time between
 two looks it makes three seconds."""
+UNREAD_AFTER_S = 1.0
+"""How long a tachometer may not be read; single readings do go wrong."""
 SURELY_TURNS_PERCENT = 50.0
 """From this duty on every fan and pump turns."""
 PROOF_S = 5.0
@@ -29,6 +31,7 @@ class RotorWatch:
         self._lowest_turning_percent = SURELY_TURNS_PERCENT
         self._proof: tuple[float, float, float] | None = None  # duty, speed, since when
         self._still_since_s: float | None = None
+        self._unread_since_s: float | None = None
 
     def observe(self, duty_percent: float, rpm: float | None, time_s: float) -> str | None:
         """Take note of one reading.
@@ -38,15 +41,22 @@ class RotorWatch:
         duty_percent : float
             Duty that is set.
         rpm : float or None
-            Speed; None counts as standing still, as nothing shows that it turns.
+            Speed; None where it could not be read, which for a moment counts as standing still.
         time_s : float
             When, on the clock that the hardware lives by.
 
         Returns
         -------
         str or None
-            The complaint, once it stood still for too long where it should turn.
+            The complaint, once it stood still for too long where it should turn, or could not be
+            read for too long at any duty.
         """
+        if rpm is not None:
+            self._unread_since_s = None
+        elif self._unread_since_s is None:
+            self._unread_since_s = time_s
+        elif time_s - self._unread_since_s >= UNREAD_AFTER_S:
+            return f"the speed of {self._name} cannot be read"
         if rpm is not None and rpm > 0:
             self._still_since_s = None
             self._learn(duty_percent, rpm, time_s)

@@ -73,11 +73,23 @@ class TrailFile:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """Bring what was written to the disk and close the file."""
+        """Bring what was written to the disk and close the file.
+
+        Raises
+        ------
+        StorageError
+            If the disk does not take it; where something failed before, that is told instead.
+        """
         try:
-            os.fsync(self._file.fileno())
-        finally:
-            self._file.close()
+            try:
+                os.fsync(self._file.fileno())
+            finally:
+                self._file.close()  # tries once more to write what could not be written before
+        except OSError as failure:
+            if error is None:
+                raise StorageError(
+                    f"The trail {self.path} cannot be finished ({failure.strerror}); make room."
+                ) from failure
 
 
 def read_trail(path: Path) -> tuple[TrailHeader, Iterator[TrailStep], dict[str, object] | None]:

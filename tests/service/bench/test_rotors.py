@@ -47,10 +47,15 @@ def test_wandering_duty_proves_nothing() -> None:
     assert watched(*wander, (60, 36, 0)) is None
 
 
-def test_tachometer_that_cannot_be_read_is_no_proof_of_turning() -> None:
-    """No reading counts as standing still, for as long as a dropout may not last."""
-    assert watched((20, 60, 1200), (2, 60, None), (1, 60, 1200), (2, 60, None)) is None
-    assert watched((20, 60, 1200), (4, 60, None)) is not None
+def test_tachometer_that_cannot_be_read_is_told() -> None:
+    """A speed that cannot be read for a second is told at any duty; a lost reading is not."""
+    assert watched((20, 60, 1200), (1, 60, None), (1, 60, 1200), (1, 60, None)) is None
+    assert watched((20, 10, 0), (1.5, 10, None)) == "the speed of the fan front cannot be read"
+
+
+def test_lost_readings_are_no_proof_of_turning() -> None:
+    """A rotor that is read every other time only, and then at standstill, is stuck."""
+    assert watched((20, 60, 1200), *[(0.25, 60, None), (0.25, 60, 0)] * 6) is not None
 
 
 @given(st.lists(st.tuples(st.floats(0.25, 30), st.floats(0, 100)), max_size=6))
