@@ -7,6 +7,9 @@
         SettingsError             the configuration, an option or an environment variable
         RecordingError            a sound file
         DocumentError             a calibration, floor or settings file
+        NotKept                   the archive has no such entry
+        UnknownJob                no measurement has this id
+        WrongJobState             a measurement cannot do this in its state
       CaptureError                the sound stopped being trustworthy
         DeviceNotFound            no such device, or no way to reach one
         CaptureStalled            an input delivers nothing any more
@@ -18,13 +21,15 @@
         LeaseLost                 our lease lapsed or was taken away
         LimitExceeded             outside the limits of the bench
         HardwareFault             a driver cannot set or read its hardware
-      StorageError                a file cannot be written
+      StorageError                a file cannot be written, or the database fails
+        ArchiveClosed             it was closed already
       SafetyStop                  stopped to protect hardware; no retry loop may swallow it
 """
 
 from acoustic.errors import EvenhushError, InputError
 
 __all__ = [
+    "ArchiveClosed",
     "BenchError",
     "BenchMisbehaved",
     "BenchUnreachable",
@@ -36,11 +41,14 @@ __all__ = [
     "LeaseHeld",
     "LeaseLost",
     "LimitExceeded",
+    "NotKept",
     "RecordingError",
     "SafetyStop",
     "SettingsError",
     "SoundEnded",
     "StorageError",
+    "UnknownJob",
+    "WrongJobState",
 ]
 
 
@@ -54,6 +62,18 @@ class RecordingError(InputError):
 
 class DocumentError(InputError):
     """A document that was given as input cannot be used."""
+
+
+class UnknownJob(InputError):
+    """No measurement has this id."""
+
+
+class WrongJobState(InputError):
+    """A measurement cannot do this in its state."""
+
+
+class NotKept(InputError):
+    """The archive has no such entry."""
 
 
 class CaptureError(EvenhushError):
@@ -105,4 +125,8 @@ class SafetyStop(EvenhushError):
 
 
 class StorageError(EvenhushError):
-    """A file cannot be written."""
+    """A file cannot be written, or the database fails."""
+
+
+class ArchiveClosed(StorageError):
+    """The archive was closed already."""
