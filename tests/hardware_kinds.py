@@ -101,6 +101,9 @@ class Hwmon(_Driven):
         self._heron.rename(self._aside)
         (self._ember / "temp1_input").unlink()
 
+    def wait_a_second(self) -> None:
+        """Do nothing: every reading is a new one."""
+
     def mend(self) -> None:
         """Plug them in again."""
         self._aside.rename(self._heron)
@@ -161,10 +164,14 @@ class Command(_Driven):
         """Let them work."""
         self._change(**self.outside() | {"fault": None})
 
-    def _change(self, **state: object) -> None:
-        """Write the file, and let the second go by for which answers are good."""
-        self._state.write_text(json.dumps(state), encoding="utf-8")
+    def wait_a_second(self) -> None:
+        """Let the time go by for which answers are good."""
         self.bench.controls["fan"]._runner.forget()
+
+    def _change(self, **state: object) -> None:
+        """Write the file."""
+        self._state.write_text(json.dumps(state), encoding="utf-8")
+        self.wait_a_second()
 
 
 class Simulated:

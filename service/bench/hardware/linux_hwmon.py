@@ -193,9 +193,14 @@ class PwmControl:
         """
         if not isinstance(saved, SavedPwm):
             raise HardwareFault(f"{self.where} was not what was saved; put it back by hand.")
-        if saved.mode is None or self._mode_file is None:
+        if saved.mode is None:
             self._write(self._value_file, saved.value, near=_NEAR)
             return
+        if self._mode_file is None:
+            raise HardwareFault(
+                f"{self._value_file}_enable is gone, so {self.where} cannot be given back to its "
+                "chip; restart the machine."
+            )
         if self._chips.number(self._mode_file) == _MANUAL:
             self._write(self._value_file, saved.value, near=_NEAR)
         elif saved.mode == _MANUAL:

@@ -27,8 +27,8 @@ FRESH_S: Final = 1.0
 programs that often would disturb what is measured."""
 _END_S: Final = 1.0
 """How long a killed program may take to be gone."""
-_LAST_S: Final = 0.01
-"""How long a program has at least to be gone after its output has ended."""
+_LAST_S: Final = 0.1
+"""How long a program and its output have at least to end one after the other."""
 _WORDS: Final = 200
 """Most characters of a program's words in a sentence."""
 
@@ -207,15 +207,21 @@ def _output(command: Sequence[str], time_limit_s: float) -> str:
         # Its pipes end with it, and waiting for them is quicker than asking for its status.
         out.join(time_limit_s)
         status = process.wait(max(deadline_s - time.monotonic(), _LAST_S))
+        if not (out.join(_LAST_S) and err.join(_LAST_S)):
+            _kill(process, out, err)
+            raise HardwareFault(
+                f"{_called(command)} has ended, but something it started keeps its output open; "
+                "start that by itself before."
+            )
     except subprocess.TimeoutExpired:
-        killed = "was killed" if _kill(process) else "cannot be killed"
+        killed = "was killed" if _kill(process, out, err) else "cannot be killed"
         said = err.text() or out.text()
         raise HardwareFault(
             f"{_called(command)} did not end within {time_limit_s:g} s and {killed}"
             f"{_saying(said)}; try it by hand, or raise time_limit_s."
         ) from None
-    except BaseException:
-        _kill(process)
+    except KeyboardInterrupt:
+        _kill(process, out, err)
         raise
     printed, complained = out.text(), err.text()
     if status != 0:
@@ -246,7 +252,7 @@ def _start(command: Sequence[str]) -> subprocess.Popen[bytes]:
         ) from error
 
 
-def _kill(process: subprocess.Popen[bytes]) -> bool:
+def _kill(process: subprocess.Popen[bytes], *outputs: "_Output") -> bool:
     """End a program and what it has started; return whether it is gone."""
     if os.name == "nt":
         process.kill()
@@ -257,7 +263,7 @@ def _kill(process: subprocess.Popen[bytes]) -> bool:
     # One that waits for broken hardware does not even end when killed.
     with contextlib.suppress(subprocess.TimeoutExpired):
         process.wait(_END_S)
-        return True
+        return all(output.join(_END_S) for output in outputs)
     return False
 
 
@@ -272,13 +278,14 @@ class _Output:
         self._thread = threading.Thread(target=self._drain, name=name, daemon=True)
         self._thread.start()
 
-    def join(self, timeout_s: float) -> None:
-        """Wait until the pipe is at its end."""
+    def join(self, timeout_s: float) -> bool:
+        """Wait until the pipe is at its end; return whether it is."""
         self._thread.join(timeout_s)
+        return not self._thread.is_alive()
 
     def text(self) -> str:
-        """Return what was printed, once the pipe is at its end or somebody else keeps it open."""
-        self._thread.join(_END_S)
+        """Return what was printed, as far as it is there within a second."""
+        self.join(_END_S)
         return bytes(self._kept).decode(errors="replace")
 
     def _drain(self) -> None:
