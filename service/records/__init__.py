@@ -1,0 +1,1 @@
+"""What the archive gives back: the searched columns of each kind as frozen data."""
