@@ -15,6 +15,7 @@ from service.cli.demo import demo
 from service.cli.demo_recordings import demo_recordings
 from service.cli.floor import floor
 from service.cli.hardware import hardware
+from service.cli.inputs import inputs
 from service.cli.match import match
 from service.cli.recheck import recheck
 from service.cli.replay import replay
@@ -39,7 +40,19 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for command in (demo, calibrate, floor, match, recheck, sweep, analyse, bench, hardware, replay):
+for command in (
+    demo,
+    inputs,
+    calibrate,
+    floor,
+    match,
+    recheck,
+    sweep,
+    analyse,
+    bench,
+    hardware,
+    replay,
+):
     app.command()(command)
 app.command()(schema)
 app.command("demo-recordings")(demo_recordings)

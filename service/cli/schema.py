@@ -18,8 +18,8 @@ def schema(
         str,
         typer.Argument(
             metavar="DOCUMENT",
-            help="matched-settings, recheck, recheck-history, calibration, floor, analysis, "
-            "uncalibrated-analysis, kept-sound, profile, trail or sweep-trail.",
+            help="matched-settings, recheck, recheck-history, calibration, floor, inputs, "
+            "analysis, uncalibrated-analysis, kept-sound, profile, trail or sweep-trail.",
             show_default=False,
         ),
     ],
@@ -46,6 +46,7 @@ def _documents() -> dict[str, type["Document"]]:
     from service.documents.analysis import AnalysisDocument, UncalibratedAnalysisDocument
     from service.documents.calibration import CalibrationDocument
     from service.documents.floor import FloorDocument
+    from service.documents.inputs import InputsDocument
     from service.documents.kept_sound import KeptSoundDocument
     from service.documents.matched_settings import MatchedSettingsDocument
     from service.documents.profile import ProfileDocument
@@ -56,6 +57,7 @@ def _documents() -> dict[str, type["Document"]]:
         "analysis": AnalysisDocument,
         "calibration": CalibrationDocument,
         "floor": FloorDocument,
+        "inputs": InputsDocument,
         "kept-sound": KeptSoundDocument,
         "matched-settings": MatchedSettingsDocument,
         "recheck": RecheckDocument,

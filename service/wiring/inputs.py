@@ -1,13 +1,18 @@
 """From what `--input` says to a sound source, and what there is to say."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from service.errors import SettingsError
+from service.clock import utc_now
+from service.documents.inputs import InputPart, InputsDocument
+from service.errors import DeviceNotFound, SettingsError
 from service.ports import SoundSource
 
-__all__ = ["open_input"]
+if TYPE_CHECKING:
+    from service.capture.audio_devices import InputDevice
+
+__all__ = ["inputs_document", "list_inputs", "open_input"]
 
 Position = Literal["room", "calibrator"]
 """Whether a simulated microphone hears the room or the calibrator."""
@@ -85,3 +90,87 @@ def _recording(path: Path) -> SoundSource:
     from service.capture.recording import RecordingSource
 
     return RecordingSource(path)
+
+
+def inputs_document(devices: Sequence["InputDevice"], *, rate_hz: int) -> InputsDocument:
+    """Put the inputs of a machine into a document.
+
+    Parameters
+    ----------
+    devices : sequence of InputDevice
+        The inputs, with their rates.
+    rate_hz : int
+        Sampling rate that would be used.
+
+    Returns
+    -------
+    InputsDocument
+        Each with what names it, and what speaks against it.
+    """
+    from service.capture.audio_devices import choose_device, doubt_about
+
+    def naming(device: "InputDevice") -> str | None:
+        """Find the shortest of its names that means it and no other."""
+        for text in (device.name, device.label):
+            try:
+                if choose_device(text, devices) is device:
+                    return f"device:{text}"
+            except DeviceNotFound:
+                continue
+        return None
+
+    def part(device: "InputDevice") -> InputPart:
+        doubt, named = doubt_about(device), naming(device)
+        warnings = [] if doubt is None else [doubt]
+        if named is None:
+            warnings.append("Another input has the same name, so this one cannot be named.")
+        if not device.rates_hz:
+            warnings.append("It does not tell its rates; see whether another program has it.")
+        elif rate_hz not in device.rates_hz:
+            warnings.append(f"It does not take {rate_hz} Hz; name another rate with --rate-hz.")
+        return InputPart(
+            input=named,
+            name=device.name,
+            interface=device.interface,
+            channels=device.channels,
+            default_rate_hz=device.default_rate_hz,
+            rates_hz=list(device.rates_hz),
+            default=device.default,
+            direct=doubt is None,
+            warnings=warnings,
+        )
+
+    # A stable sort: what the audio system lists first stays first among its like.
+    parts = sorted((part(device) for device in devices), key=lambda each: not each.direct)
+    return InputsDocument(time=utc_now(), inputs=parts)
+
+
+def list_inputs(*, rate_hz: int) -> InputsDocument:
+    """List the sound inputs of this machine.
+
+    Parameters
+    ----------
+    rate_hz : int
+        Sampling rate that would be used.
+
+    Returns
+    -------
+    InputsDocument
+        At least one input.
+
+    Raises
+    ------
+    DeviceNotFound
+        If there is none, or no library to ask.
+    CaptureError
+        If the audio system does not answer.
+    """
+    from service.capture import device_process
+
+    devices = device_process.list_inputs()
+    if not devices:
+        raise DeviceNotFound(
+            "This machine has no sound input that can be used: plug in a microphone and try again, "
+            "or take a recording with file:PATH or a program with exec:COMMAND."
+        )
+    return inputs_document(devices, rate_hz=rate_hz)
