@@ -1,6 +1,8 @@
 """From the configuration to a bench of real hardware: the one place that chooses a driver."""
 
+import os
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Final
 
 from calibration.bench_state import Actuator, Role
@@ -119,8 +121,20 @@ def _command(name: str, table: ActuatorSettings, parts: _Parts) -> SpeedControl:
     """Take the programs of an actuator."""
     if table.set_duty is None:
         raise SettingsError(f"The actuator {name} needs set_duty, the program that sets it.")
-    programs = SpeedPrograms(**table.model_dump(include=set(SpeedPrograms.model_fields)))
+    given = table.model_dump(include=set(SpeedPrograms.model_fields))
+    for key, value in given.items():
+        if isinstance(value, tuple):
+            given[key] = _from_anywhere(value)
+    programs = SpeedPrograms(**given)
     return ProgramControl(name, programs, parts.programs, full_speed_percent=table.max_duty_percent)
+
+
+def _from_anywhere(command: tuple[str, ...]) -> tuple[str, ...]:
+    """Return a command that finds its program from any working folder, as a rescue may need."""
+    program, *arguments = command
+    if os.path.dirname(program):  # noqa: PTH120 - to pathlib, ./tool is what tool is
+        program = str(Path(program).absolute())
+    return (program, *arguments)
 
 
 _DRIVERS: Final[Mapping[str, Callable[[str, ActuatorSettings, _Parts], SpeedControl]]] = {

@@ -75,7 +75,8 @@ class HwmonFolder:
     """
 
     def __init__(self, folder: Path) -> None:
-        self.folder = folder
+        self.folder = folder.absolute()
+        """Where they are shown."""
 
     def chips(self) -> list[Chip]:
         """List the chips by name and device.
