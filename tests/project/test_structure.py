@@ -1,15 +1,18 @@
 """The architecture that DEVELOPERS.md draws, held by tests."""
 
+import re
 import subprocess
 import sys
+import textwrap
 from pathlib import Path
 
 import pytest
 
 from acoustic.errors import EvenhushError
+from service.bench_settings import ActuatorSettings, BenchHostSettings, TemperatureSettings
 from service.cli.main import EXIT_NOT_DONE, EXIT_SAFETY, app
 from service.errors import SafetyStop
-from service.settings import BenchHostSettings, Settings
+from service.settings import Settings, read_settings
 
 ROOT = Path(__file__).parents[2]
 
@@ -94,7 +97,22 @@ def test_the_readme_names_every_command_and_setting():
     """What can be typed or configured stands in the README."""
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     commands = [command.name or command.callback.__name__ for command in app.registered_commands]
-    keys = [*Settings.model_fields, *BenchHostSettings.model_fields]
+    tables = (Settings, BenchHostSettings, ActuatorSettings, TemperatureSettings)
+    keys = [key for table in tables for key in table.model_fields]
 
     assert [name for name in commands if f"`evenhush {name}`" not in readme] == []
     assert [key for key in keys if key not in readme] == []
+
+
+def test_the_readme_configurations_are_ones(tmp_path):
+    """Every configuration that the README shows is read as it stands there."""
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    examples = re.findall(r"^( *)```toml\n(.*?)^\1```$", readme, re.MULTILINE | re.DOTALL)
+    assert len(examples) == readme.count("```toml")
+    drivers = set()
+    for _, text in examples:
+        path = tmp_path / "evenhush.toml"
+        path.write_text(textwrap.dedent(text), encoding="utf-8")
+        drivers.add(read_settings(path).bench_host.driver)
+
+    assert drivers == {None, "hwmon", "command"}

@@ -27,11 +27,14 @@ FULL = """
 input = "device:USB"
 rate_hz = 96000
 channels = 2
+device_return_s = 90
 calibration = "cal.json"
 response = "mic.txt"
 bench = "http://127.0.0.1:9000"
 bench_token = "abc"
 data = "kept"
+keep = "sound"
+keep_as = "wav"
 target_db = 35
 tolerance_db = 0.5
 
@@ -41,6 +44,7 @@ address = "::1"
 port = 9001
 token = "def"
 driver = "hwmon"
+lease_max_s = 20
 hwmon_folder = "chips"
 
 [bench_host.actuators.fan]
@@ -81,6 +85,7 @@ BENCH_HOST = {
     "port": 9001,
     "token": "def",
     "driver": "hwmon",
+    "lease_max_s": 20.0,
     "hwmon_folder": Path("chips"),
     "actuators": {
         "fan": {
@@ -151,11 +156,14 @@ def test_every_key_of_a_file(tmp_path: Path) -> None:
         "input": "device:USB",
         "rate_hz": 96_000,
         "channels": 2,
+        "device_return_s": 90.0,
         "calibration": Path("cal.json"),
         "response": Path("mic.txt"),
         "bench": "http://127.0.0.1:9000",
         "bench_token": "abc",
         "data": Path("kept"),
+        "keep": Path("sound"),
+        "keep_as": "wav",
         "target_db": 35.0,
         "tolerance_db": 0.5,
         "bench_host": BENCH_HOST,
@@ -195,9 +203,12 @@ def test_which_file_is_read(clean: Path, tmp_path: Path, monkeypatch: pytest.Mon
         ("EVENHUSH_INPUT", "file:x.wav", {"input": "file:x.wav"}),
         ("EVENHUSH_RATE_HZ", "8000", {"rate_hz": 8000}),
         ("EVENHUSH_CHANNELS", "4", {"channels": 4}),
+        ("EVENHUSH_DEVICE_RETURN_S", "0", {"device_return_s": 0.0}),
         ("EVENHUSH_CALIBRATION", "other.json", {"calibration": Path("other.json")}),
         ("EVENHUSH_BENCH", "http://bench", {"bench": "http://bench"}),
         ("EVENHUSH_BENCH_TOKEN", "xyz", {"bench_token": "xyz"}),
+        ("EVENHUSH_KEEP", "other", {"keep": Path("other")}),
+        ("EVENHUSH_KEEP_AS", "flac", {"keep_as": "flac"}),
         ("EVENHUSH_TARGET_DB", "30.5", {"target_db": 30.5}),
         ("EVENHUSH_TOLERANCE_DB", "1", {"tolerance_db": 1.0}),
     ],
@@ -226,6 +237,7 @@ def test_every_value_can_be_overridden(
         ("EVENHUSH_BENCH_HOST__PORT", "0", {"port": 0}),
         ("EVENHUSH_BENCH_HOST__TOKEN", "ghi", {"token": "ghi"}),
         ("EVENHUSH_BENCH_HOST__DRIVER", "simulated", {"driver": "simulated"}),
+        ("EVENHUSH_BENCH_HOST__LEASE_MAX_S", "30", {"lease_max_s": 30.0}),
         ("EVENHUSH_BENCH_HOST__HWMON_FOLDER", "/chips", {"hwmon_folder": Path("/chips")}),
     ],
 )
@@ -266,6 +278,7 @@ def test_every_value_of_a_table_can_be_overridden(
 def test_values_of_the_users_own_tables_can_be_overridden(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
+    *,
     variable: str,
     value: str,
     table: tuple[str, str],
