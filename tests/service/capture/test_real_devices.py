@@ -205,25 +205,57 @@ def test_what_there_is() -> None:
         Listening("headset")
 
 
-ORPHAN = """
-import sys
+LISTENER = """
 from service.capture.device import DeviceSource
-source = DeviceSource("pulse", rate_hz=48000, channels=1)
-print("ready", flush=True)
-sys.stdin.read()
+
+source = DeviceSource("pulse", rate_hz=48000, channels=1, tell=print)
+try:
+    while True:
+        source.read(4800)
+        print("heard", flush=True)
+except KeyboardInterrupt:
+    source.close()
+    print("interrupted")
 """
 
 
-@pytest.mark.usefixtures("pulse")
-def test_recording_process_ends_with_its_parent() -> None:
-    """When the program that listens is killed, the process that records ends by itself."""
-    parent = subprocess.Popen(
-        [sys.executable, "-c", ORPHAN], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+@pytest.fixture
+def listener(pulse: PulseServer) -> Iterator["subprocess.Popen[str]"]:  # noqa: ARG001 - it listens
+    """A program that listens, in a group of processes as a terminal makes one."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", LISTENER],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
     )
-    assert parent.stdout is not None
-    assert parent.stdout.readline() == "ready\n"
-    (child,) = children_of(parent.pid)
-    parent.kill()
-    parent.communicate(timeout=WAIT_S)
+    assert process.stdout is not None
+    assert "use the device itself" in process.stdout.readline()
+    assert process.stdout.readline() == "heard\n"
+    yield process
+    process.kill()
+    process.communicate(timeout=WAIT_S)
 
+
+def test_recording_process_ends_with_its_parent(listener: "subprocess.Popen[str]") -> None:
+    """When the program that listens is killed, the process that records ends by itself."""
+    (child,) = children_of(listener.pid)
+    listener.kill()
+
+    assert wait_for_end(child)
+
+
+def test_ctrl_c_is_for_the_parent_to_act_on(listener: "subprocess.Popen[str]") -> None:
+    """Ctrl-C in a terminal does not end the recording before whoever listens has heard of it."""
+    (child,) = children_of(listener.pid)
+    assert listener.stdout is not None
+    os.kill(child, signal.SIGINT)
+    os.kill(child, signal.SIGTERM)
+    heard = [listener.stdout.readline() for _ in range(5)]
+    os.killpg(listener.pid, signal.SIGINT)
+    out, err = listener.communicate(timeout=WAIT_S)
+
+    assert heard == ["heard\n"] * 5
+    assert out.replace("heard\n", "") == "interrupted\n"
+    assert (err, listener.returncode) == ("", 0)
     assert wait_for_end(child)
