@@ -100,8 +100,8 @@ def test_a_match_goes_on_with_the_device_that_is_back():
 
         assert result.outcome == "matched"
         assert cooler_level_at_rpm_db(plant.cooler, rpm) == pytest.approx(40.0, abs=0.5)
-    # The interval that holds the gap, and the half second after it.
-    assert sum(len(step.invalid or []) for step in steps) == 6
+    # The interval that holds the gap, and what is left of half a second after it.
+    assert sum(len(step.invalid or []) for step in steps) == 5
     assert ["waiting up to" in text for text in told] == [True, False]
     assert "is back after" in told[1]
 
