@@ -10,8 +10,9 @@ from calibration.bench_state import Role
 
 __all__ = ["ActuatorSettings", "BenchHostSettings", "Count", "TemperatureSettings", "no_boolean"]
 
-_LONGEST_PROGRAM_S: Final = 3.0
-"""A bench that does not look at its temperatures for four seconds counts as hung."""
+_LONGEST_PROGRAM_S: Final = 1.5
+"""A bench that does not look at its temperatures for four seconds counts as hung, and one look may
+run several programs."""
 
 
 def no_boolean(value: object) -> object:
@@ -92,7 +93,7 @@ class ActuatorSettings(Table):
     """command: gives the speed back to its own control."""
     leave_at_percent: Duty | None = None
     """command: the duty to leave it at, where nothing gives it back."""
-    time_limit_s: TimeLimit = 2.0
+    time_limit_s: TimeLimit = 1.0
     """command: how long each program may take, in seconds."""
 
 
@@ -114,7 +115,7 @@ class TemperatureSettings(Table):
     """A program that prints it."""
     read_c_pattern: Text | None = None
     """Regular expression whose one group is the temperature in degrees Celsius."""
-    time_limit_s: TimeLimit = 2.0
+    time_limit_s: TimeLimit = 1.0
     """How long the program may take, in seconds."""
 
 

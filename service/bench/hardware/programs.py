@@ -31,6 +31,16 @@ _LAST_S: Final = 0.1
 """How long a program and its output have at least to end one after the other."""
 _WORDS: Final = 200
 """Most characters of a program's words in a sentence."""
+_MOST_HANGING_S: Final = 1.5
+"""How long programs that read may hang within `_MEMORY_S`, all together, and likewise those that
+set: a guard that waits for them for longer than four seconds counts as hung itself."""
+_MEMORY_S: Final = 4.0
+_SHORTEST_S: Final = 0.1
+"""How long a program may take in any case."""
+
+
+class _Hung(Exception):
+    """A program did not end in time."""
 
 
 class Programs:
@@ -45,6 +55,7 @@ class Programs:
     def __init__(self, *, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
         self._answers: dict[tuple[str, ...], tuple[float, str | HardwareFault]] = {}
+        self._reads_hung, self._runs_hung = _HungTime(), _HungTime()
 
     def run(self, command: Sequence[str], time_limit_s: float) -> str:
         """Run a program that changes something; all earlier answers are forgotten.
@@ -67,7 +78,7 @@ class Programs:
             If it cannot be started, does not end, or fails.
         """
         self._answers.clear()
-        return _output(command, time_limit_s)
+        return self._output(command, time_limit_s, self._runs_hung)
 
     def answer(self, command: Sequence[str], time_limit_s: float) -> str:
         """Return what a program prints, which may be up to a second old.
@@ -95,7 +106,7 @@ class Programs:
         known = self._answers.get(asked)
         if known is None or self._clock() - known[0] >= FRESH_S:
             try:
-                known = (self._clock(), _output(command, time_limit_s))
+                known = (self._clock(), self._output(command, time_limit_s, self._reads_hung))
             except HardwareFault as fault:
                 # Kept like an answer: a hung program must not hold up every look.
                 known = (self._clock(), fault)
@@ -111,6 +122,40 @@ class Programs:
     def pause(self, seconds: float) -> None:
         """Give hardware some time."""
         threading.Event().wait(seconds)
+
+    def _output(self, command: Sequence[str], time_limit_s: float, hung: "_HungTime") -> str:
+        """Run a program; those that hang leave the next ones less time."""
+        began_s = self._clock()
+        limit_s = min(time_limit_s, max(hung.left_s(began_s), _SHORTEST_S))
+        try:
+            return _output(command, limit_s)
+        except _Hung as error:
+            now_s = self._clock()
+            hung.add(now_s, now_s - began_s)
+            what_to_do = (
+                "try it by hand, or raise time_limit_s"
+                if limit_s == time_limit_s
+                else "others hung before it, so it was not waited for any longer"
+            )
+            raise HardwareFault(f"{error}; {what_to_do}.") from None
+
+
+class _HungTime:
+    """How long programs have hung lately."""
+
+    def __init__(self) -> None:
+        self._times: list[tuple[float, float]] = []  # until when, and for how long
+
+    def left_s(self, now_s: float) -> float:
+        """Return for how long programs may still hang."""
+        self._times = [
+            (end_s, long_s) for end_s, long_s in self._times if end_s > now_s - _MEMORY_S
+        ]
+        return _MOST_HANGING_S - sum(long_s for _, long_s in self._times)
+
+    def add(self, now_s: float, long_s: float) -> None:
+        """Take note of a program that hung until now."""
+        self._times.append((now_s, long_s))
 
 
 def check_pattern(pattern: str, what: str) -> None:
@@ -216,9 +261,9 @@ def _output(command: Sequence[str], time_limit_s: float) -> str:
     except subprocess.TimeoutExpired:
         killed = "was killed" if _kill(process, out, err) else "cannot be killed"
         said = err.text() or out.text()
-        raise HardwareFault(
-            f"{_called(command)} did not end within {time_limit_s:g} s and {killed}"
-            f"{_saying(said)}; try it by hand, or raise time_limit_s."
+        raise _Hung(
+            f"{_called(command)} did not end within {time_limit_s:.3g} s and {killed}"
+            f"{_saying(said)}"
         ) from None
     except KeyboardInterrupt:
         _kill(process, out, err)

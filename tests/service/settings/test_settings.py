@@ -65,7 +65,7 @@ read_rpm = ["pump", "rpm"]
 read_rpm_pattern = '(.*) rpm'
 give_back = ["pump", "auto"]
 leave_at_percent = 90
-time_limit_s = 1
+time_limit_s = 1.5
 
 [bench_host.temperatures.processor]
 limit_c = 90
@@ -103,7 +103,7 @@ BENCH_HOST = {
             "read_rpm_pattern": None,
             "give_back": None,
             "leave_at_percent": None,
-            "time_limit_s": 2.0,
+            "time_limit_s": 1.0,
         },
         "pump": {
             "role": "pump",
@@ -120,7 +120,7 @@ BENCH_HOST = {
             "read_rpm_pattern": "(.*) rpm",
             "give_back": ("pump", "auto"),
             "leave_at_percent": 90.0,
-            "time_limit_s": 1.0,
+            "time_limit_s": 1.5,
         },
     },
     "temperatures": {
@@ -131,7 +131,7 @@ BENCH_HOST = {
             "sensor": "temp1",
             "read_c": None,
             "read_c_pattern": None,
-            "time_limit_s": 2.0,
+            "time_limit_s": 1.0,
         },
         "coolant": {
             "limit_c": None,

@@ -144,6 +144,29 @@ def test_a_hung_program_is_killed_with_what_it_started(tmp_path: Path) -> None:
     assert [t.name for t in threading.enumerate() if t.name.startswith("evenhush")] == []
 
 
+def test_several_hung_programs_do_not_take_their_time_each() -> None:
+    """Once readers hung for 1.5 s within four the next ones get little, until time has passed."""
+    clock = HandClock()
+    programs, hung = Programs(clock=clock), python("import time; time.sleep(60)")
+    programs._reads_hung.add(clock.now_s - 1.0, 1.0)
+    programs._reads_hung.add(clock.now_s, 0.5)
+
+    with pytest.raises(HardwareFault, match=r"did not end within 0.1 s .*others hung before it"):
+        programs.answer(hung, 0.3)
+    clock.now_s += 3.5
+    with pytest.raises(HardwareFault, match=r"did not end within 0.3 s .*raise time_limit_s"):
+        programs.answer(hung, 0.3)
+
+
+def test_hung_readers_leave_time_to_set() -> None:
+    """A sensor's program that hangs does not keep the fans from full speed."""
+    programs = Programs()
+    programs._reads_hung.add(programs._clock(), 60.0)
+    slow = python("import time; time.sleep(0.3); print('set')")
+
+    assert programs.run(slow, WAIT_S) == "set\n"
+
+
 def test_output_without_end_is_bounded() -> None:
     """A program that babbles on is killed in time, and memory does not grow with it."""
     with pytest.raises(HardwareFault, match=r"did not end within 0.4 s") as caught:
