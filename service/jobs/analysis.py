@@ -17,7 +17,7 @@ from acoustic.waterfall import Waterfall
 from service.documents.analysis import AnalysisDocument, UncalibratedAnalysisDocument
 from service.documents.calibration import CalibrationDocument
 from service.documents.kept_sound import KeptSoundDocument
-from service.errors import RecordingError, SettingsError
+from service.errors import DocumentError, RecordingError, SettingsError
 from service.jobs.analysis_document import analysis_document
 from service.jobs.analysis_warnings import coding_notes
 from service.jobs.listening import pascal_per_unit_for
@@ -166,7 +166,7 @@ def analyse_recording(
     if view is not None:
         view(_view(recording.file, measured))
     notes = coding_notes(recording.coding)
-    if request.calibration is not None and recording.source.channels > 1:
+    if request.calibration is not None and len(calibrations) < recording.source.channels:
         notes = (
             *notes,
             f"The calibration was made on channel {request.calibration.channel} and is used for "
@@ -185,7 +185,7 @@ def analyse_recording(
 def _calibrations(request: AnalysisRequest) -> list[CalibrationDocument]:
     """Return the calibrations that count."""
     if request.calibration is not None:
-        return [request.calibration]
+        return list(request.calibration.by_channel().values())
     if request.kept is None or not request.kept_factors:
         return []
     return request.kept.calibrations
@@ -269,7 +269,18 @@ def _factor(recording: OpenRecording, request: AnalysisRequest) -> float | Sampl
     if request.calibration is not None and request.pascal_per_unit is not None:
         raise SettingsError("Give either a calibration or pascals per unit, not both.")
     if request.calibration is not None:
-        return pascal_per_unit_for(recording.source, request.calibration)
+        one = pascal_per_unit_for(recording.source, request.calibration)
+        each = request.calibration.by_channel()
+        if len(each) == 1:
+            return one
+        numbers = range(1, recording.source.channels + 1)
+        missing = [number for number in numbers if number not in each]
+        if missing:
+            raise DocumentError(
+                f"Channel {missing[0]} of {recording.file} has no calibration, so it has no level; "
+                f"calibrate it with 'evenhush calibrate --channel {missing[0]}'."
+            )
+        return np.array([each[number].pascal_per_unit for number in numbers])
     factor = request.pascal_per_unit
     if factor is not None and not (math.isfinite(factor) and factor > 0.0):
         raise SettingsError(
