@@ -27,7 +27,7 @@ class CoolerDocument(Document):
     """Poles of the pump's motor, which tell its tones."""
     price: NonNegativeFloat | None = None
     """What it costs."""
-    currency: str | None = Field(default=None, pattern=r"\A[A-Z]{3}\Z")
+    currency: str | None = Field(default=None, pattern="^[A-Z]{3}$")
     """Currency of the price, as the three letters of ISO 4217."""
     notes: str = ""
     """Anything else."""
