@@ -201,7 +201,7 @@ class DrivenBench:
         self._saved &= set(self._taken)
         try:
             if self._taken:
-                self._save()
+                self._save(self._taken)
             else:
                 self._memory.remove()
         except StorageError as error:
@@ -236,32 +236,35 @@ class DrivenBench:
 
     def _take(self, duty_percent: Mapping[str, float]) -> None:
         """Save how the named actuators are controlled, unless it is saved."""
+        taken = dict(self._taken)
         for name in duty_percent:
-            if name not in self._taken:
-                try:
-                    self._own[name] = self.controls[name].own_control()
-                except HardwareFault as fault:
-                    # Full speed may be what it needs; then the last that was read has to do.
-                    logger.warning("Bench %s: %s", self.name, fault)
-                self._taken[name] = self._own[name]
-        if set(duty_percent) <= self._saved:
-            return
-        try:
-            self._save()
-        except StorageError as error:
-            full = all(d == self.actuators[n].max_duty_percent for n, d in duty_percent.items())
-            if not full:
-                raise HardwareFault(
-                    f"What has to be put back cannot be saved, so nothing was changed: {error}"
-                ) from error
-            logger.warning("Bench %s: full speed is set without saving: %s", self.name, error)
+            if name not in taken:
+                taken[name] = self._own_control(name)
+        if not set(duty_percent) <= self._saved:
+            try:
+                self._save(taken)
+            except StorageError as error:
+                full = all(d == self.actuators[n].max_duty_percent for n, d in duty_percent.items())
+                if not full:
+                    raise HardwareFault(
+                        f"What has to be put back cannot be saved, so nothing was changed: {error}"
+                    ) from error
+                logger.warning("Bench %s: full speed is set without saving: %s", self.name, error)
+        self._taken = taken
 
-    def _save(self) -> None:
+    def _own_control(self, name: str) -> SavedControl:
+        """Return how an actuator is controlled; where that cannot be read now, how it was last."""
+        try:
+            self._own[name] = self.controls[name].own_control()
+        except HardwareFault as fault:
+            # Full speed may be what it needs just because of that.
+            logger.warning("Bench %s: %s", self.name, fault)
+        return self._own[name]
+
+    def _save(self, taken: Mapping[str, SavedControl]) -> None:
         """Save what has to be put back."""
-        self._memory.save(
-            SavedHardware(time=utc_now(), bench=self.name, actuators=dict(self._taken))
-        )
-        self._saved = set(self._taken)
+        self._memory.save(SavedHardware(time=utc_now(), bench=self.name, actuators=dict(taken)))
+        self._saved = set(taken)
 
     def _tell_of(self, unread: Mapping[str, str]) -> None:
         """Log what could be read at the last reading and no longer can."""
