@@ -130,8 +130,8 @@ class Programs:
         try:
             return _output(command, limit_s)
         except _Hung as error:
-            now_s = self._clock()
-            hung.add(now_s, now_s - began_s)
+            if limit_s > _SHORTEST_S:  # else trying again and again would leave nobody any time
+                hung.add(self._clock(), self._clock() - began_s)
             what_to_do = (
                 "try it by hand, or raise time_limit_s"
                 if limit_s == time_limit_s

@@ -151,9 +151,13 @@ def test_several_hung_programs_do_not_take_their_time_each() -> None:
     programs._reads_hung.add(clock.now_s - 1.0, 1.0)
     programs._reads_hung.add(clock.now_s, 0.5)
 
-    with pytest.raises(HardwareFault, match=r"did not end within 0.1 s .*others hung before it"):
-        programs.answer(hung, 0.3)
-    clock.now_s += 3.5
+    for _ in range(3):
+        programs.forget()
+        with pytest.raises(HardwareFault, match=r"not end within 0.1 s .*others hung before it"):
+            programs.answer(hung, 0.3)
+        clock.now_s += 1.0
+    clock.now_s += 0.5
+    programs.forget()
     with pytest.raises(HardwareFault, match=r"did not end within 0.3 s .*raise time_limit_s"):
         programs.answer(hung, 0.3)
 
