@@ -8,7 +8,6 @@
         RecordingError            a sound file
         DocumentError             a calibration, floor or settings file
         NotKept                   the archive has no such entry
-        UnknownJob                no measurement has this id
         WrongJobState             a measurement cannot do this in its state
       CaptureError                the sound stopped being trustworthy
         DeviceNotFound            no such device, or no way to reach one
@@ -23,6 +22,7 @@
         HardwareFault             a driver cannot set or read its hardware
       StorageError                a file cannot be written, or the database fails
         ArchiveClosed             it was closed already
+      Halted                      a measurement was told to end before it was done
       SafetyStop                  stopped to protect hardware; no retry loop may swallow it
 """
 
@@ -37,6 +37,7 @@ __all__ = [
     "CaptureStalled",
     "DeviceNotFound",
     "DocumentError",
+    "Halted",
     "HardwareFault",
     "LeaseHeld",
     "LeaseLost",
@@ -47,7 +48,6 @@ __all__ = [
     "SettingsError",
     "SoundEnded",
     "StorageError",
-    "UnknownJob",
     "WrongJobState",
 ]
 
@@ -62,10 +62,6 @@ class RecordingError(InputError):
 
 class DocumentError(InputError):
     """A document that was given as input cannot be used."""
-
-
-class UnknownJob(InputError):
-    """No measurement has this id."""
 
 
 class WrongJobState(InputError):
@@ -122,6 +118,10 @@ class HardwareFault(BenchError):
 
 class SafetyStop(EvenhushError):
     """Stopped to protect hardware."""
+
+
+class Halted(EvenhushError):
+    """A measurement was told to end before it was done."""
 
 
 class StorageError(EvenhushError):

@@ -12,7 +12,7 @@ __all__ = ["JobQueue"]
 class JobQueue:
     """Measurements that wait, run or were done; used from any thread.
 
-    Every method that changes a job returns it as it is then. All of them raise `UnknownJob` for
+    Every method that changes a job returns it as it is then. All of them raise `NotKept` for
     an id that is none, and `WrongJobState` where the job's state does not allow it.
     """
 

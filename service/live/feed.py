@@ -14,6 +14,9 @@ class LiveFeed:
     """Where live frames come out; used from any thread."""
 
     def __init__(self) -> None:
+        self.on_wait: Callable[[], None] = lambda: None
+        """Called when somebody begins to wait for a frame."""
+        self._waiting = 0
         self._changed = threading.Condition()
         self._newest: LiveFrame | None = None
         self._readers: list[LiveReader] = []
@@ -28,6 +31,11 @@ class LiveFeed:
     def readers(self) -> int:
         """How many read."""
         return len(self._readers)
+
+    @property
+    def wanted(self) -> bool:
+        """Whether somebody waits for a frame."""
+        return self._waiting > 0
 
     def subscribe(self, on_frame: Callable[[], None] | None = None) -> "LiveReader":
         """Begin to read.
@@ -74,8 +82,14 @@ class LiveFeed:
     def take(self, after: int | None, timeout_s: float) -> LiveFrame | None:
         """Wait for a frame newer than the one with a number; None if none came in time."""
         with self._changed:
-            self._changed.wait_for(lambda: self._closed or self._is_newer(after), timeout_s)
-            return self._newest if self._is_newer(after) and not self._closed else None
+            self._waiting += 1
+        self.on_wait()
+        with self._changed:
+            try:
+                self._changed.wait_for(lambda: self._closed or self._is_newer(after), timeout_s)
+                return self._newest if self._is_newer(after) and not self._closed else None
+            finally:
+                self._waiting -= 1
 
     def _is_newer(self, after: int | None) -> bool:
         return self._newest is not None and (after is None or self._newest.number > after)
