@@ -54,6 +54,10 @@ class Settings(BaseSettings):
     """Token of that bench."""
     data: Path | None = None
     """Data folder."""
+    database_url: str | None = None
+    """Address of the database; None for a file in the data folder."""
+    level_log_days: Count = Field(default=90, ge=0, le=36_500)
+    """How many days the levels of every 100 ms are kept; 0 keeps them for ever."""
     keep: Path | None = None
     """Folder in which all sound is kept that measurements hear; None keeps none."""
     keep_as: Literal["flac", "wav"] = "flac"

@@ -54,8 +54,7 @@ class LevelRange:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LevelTrend:
-    """Levels over a range of time, a chosen number of points at most; points without any are not
-    there."""
+    """Levels over a range of time, as points of equal length; those without levels are left out."""
 
     unit: LevelUnit
     """What the levels are in."""
