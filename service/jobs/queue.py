@@ -48,7 +48,11 @@ class JobQueue:
         limit: int = 50,
         before: str | None = None,
     ) -> Page[JobView]:
-        """List jobs: those that wait or run in their order, then those that ended, newest first."""
+        """List jobs, newest first."""
+        raise NotImplementedError
+
+    def active(self) -> tuple[JobView, ...]:
+        """Return what has not ended: the one whose turn it is, those that wait, those paused."""
         raise NotImplementedError
 
     def get(self, job_id: str) -> JobView:

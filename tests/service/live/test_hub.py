@@ -140,7 +140,7 @@ def test_a_faulty_block_is_shown_and_enters_no_level(reading):
     before = frames(reading, 12)[-1]
     source.faults, source.samples = ("a bang",), tone(5.0)
 
-    bad = frames(reading, 6)[-1]
+    bad = frames(reading, 20)[-1]
 
     assert bad.faults == ("a bang",)
     assert bad.LAF_db > 100.0
