@@ -5,7 +5,7 @@ program or the simulated room; a bench over HTTP; real or simulated hardware.
 """
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from acoustic.signals import DigitalSignal
@@ -180,6 +180,9 @@ class HardwareReading:
     """Speed by actuator; None without a tachometer."""
     temperatures_c: Mapping[str, float | None]
     """Temperature by name; None when its sensor cannot be read."""
+    unread: Mapping[str, str] = field(default_factory=dict)
+    """Why something could not be read, in a sentence, by what it is: ``the temperature NAME``,
+    ``the speed of NAME`` or ``the duty of NAME``. May be left out."""
 
 
 class BenchHardware(Protocol):

@@ -1,8 +1,8 @@
 """A bench process whose hardware another process can save; run as ``rescued_bench.py FOLDER``.
 
 The hardware's state is the file ``duty`` in the folder. A file ``hang`` there lets the driver hang,
-a file ``hot`` lets the processor be too hot, and a file ``locked`` keeps the hardware from being
-handed back.
+a file ``hot`` lets the processor be too hot, a file ``locked`` keeps the hardware from being
+handed back, and a file ``busy`` lets the first rescue fail.
 """
 
 import os
@@ -53,7 +53,11 @@ class FileRescue:
         self._folder = folder
 
     def __call__(self, *, full_speed: bool) -> None:
-        """Note what was done."""
+        """Note what was done, but not at the first attempt where the hardware is busy then."""
+        busy = self._folder / "busy"
+        if busy.exists():
+            busy.unlink()
+            raise HardwareFault("It is busy.")
         done = self._folder / "done"
         done.write_text("full speed" if full_speed else "own control", encoding="utf-8")
         done.replace(self._folder / "rescued")

@@ -79,6 +79,7 @@ class BenchGuard:
         self._full_speed_fails = False
         self._well_since_s: float | None = None
         self._closed = False
+        self._when_looked: Callable[[Control], None] = lambda _: None
         self.description = BenchDescription(
             bench=hardware.name,
             actuators=dict(hardware.actuators),
@@ -87,10 +88,15 @@ class BenchGuard:
         )
         """What the bench is."""
 
-    @property
-    def control(self) -> Control:
-        """Who sets the speeds, as of the last look."""
-        return self._control
+    def when_looked(self, tell: Callable[[Control], None]) -> None:
+        """Have somebody told after each look at the hardware what the bench does now.
+
+        Parameters
+        ----------
+        tell : callable
+            Called with the control while nobody else can look; must not wait.
+        """
+        self._when_looked = tell
 
     def state(self) -> BenchState:
         """Look at the hardware and say what the bench does now."""
@@ -264,6 +270,7 @@ class BenchGuard:
         elif trouble is not None:
             self._protect(trouble)
             self._watch.look()
+        self._when_looked(self._control)
 
     def _protect(self, why: str) -> None:
         """Go to the safe state at once, and keep the reason."""

@@ -80,21 +80,34 @@ class HardwareWatch:
         self.reading = self._plausible(fresh[0])
         if failure is not None:
             return f"the hardware cannot be read ({failure})"
+
+        def because(what: str) -> str:
+            """Give the reason, where the driver has one."""
+            reason = fresh[0].unread.get(what, "").rstrip(".")
+            return f" ({reason})" if reason else ""
+
         for name, limit_c in self._limits_c.items():
             temperature_c = self.reading.temperatures_c[name]
             if temperature_c is None:
-                return f"the temperature {name} cannot be read"
+                return f"the temperature {name} cannot be read{because(f'the temperature {name}')}"
             if temperature_c >= limit_c:
                 return f"the temperature {name} is {temperature_c:.1f} °C, limit {limit_c:g} °C"
         for name in self._names:
             if not math.isfinite(fresh[0].duty_percent.get(name, math.nan)):
-                return f"the duty of {name} cannot be read"
+                return f"the duty of {name} cannot be read{because(f'the duty of {name}')}"
         time_s = self._clock()
-        complaints = [
-            rotor.observe(self.reading.duty_percent[name], self.reading.rpm[name], time_s)
+        complaints = {
+            name: rotor.observe(self.reading.duty_percent[name], self.reading.rpm[name], time_s)
             for name, rotor in self._rotors.items()
-        ]
-        return next((complaint for complaint in complaints if complaint is not None), None)
+        }
+        return next(
+            (
+                complaint + because(f"the speed of {name}")
+                for name, complaint in complaints.items()
+                if complaint is not None
+            ),
+            None,
+        )
 
     def cool(self) -> bool:
         """Say whether every watched temperature was well below its limit at the last look."""

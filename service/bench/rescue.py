@@ -31,6 +31,10 @@ SILENCE_S = 4.0
 one look may run several programs, on a machine that is kept busy on purpose."""
 ANSWER_S = 2.0
 """How long the rescuer may take to answer."""
+ATTEMPTS = 30
+"""How often it tries; a chip may be there again in a minute."""
+PAUSE_S = 2.0
+"""Time between two attempts, in seconds."""
 START_S = 30.0
 """How long it may take to start on a busy machine."""
 FAREWELL = "farewell"
@@ -212,17 +216,24 @@ def _stand_by(pipe: Connection, bench: str, rescue: Rescue, bench_pid: int) -> N
     except (EOFError, OSError):
         why = "has ended"
     full_speed = control == "safe"
-    try:
-        rescue(full_speed=full_speed)
-    except Exception:
-        logger.critical(
-            "Bench %s: its process %s and its hardware cannot be brought to safety; "
-            "switch the machine off.",
-            bench,
-            why,
-            exc_info=True,
-        )
-        raise
+    pause = threading.Event()
+    for attempt in range(1, ATTEMPTS + 1):
+        try:
+            rescue(full_speed=full_speed)
+            break
+        except Exception:
+            logger.critical(
+                "Bench %s: its process %s and its hardware cannot be brought to safety "
+                "(attempt %d of %d); switch the machine off.",
+                bench,
+                why,
+                attempt,
+                ATTEMPTS,
+                exc_info=True,
+            )
+            if attempt == ATTEMPTS:
+                raise
+            pause.wait(PAUSE_S)
     logger.critical(
         "Bench %s: its process %s; the hardware %s.",
         bench,

@@ -101,6 +101,7 @@ class BenchServer:
         """
         if self._rescuer is not None:
             self._rescuer.start()
+            self._guard.when_looked(self._rescuer.all_in_hand)
         for thread in self._threads:
             thread.start()
         logger.info("Bench %s serves at %s", self._guard.description.bench, self.url)
@@ -147,8 +148,6 @@ class BenchServer:
         while not self._stopping.wait(TICK_S):
             try:
                 self._guard.tick()
-                if self._rescuer is not None:
-                    self._rescuer.all_in_hand(self._guard.control)
             except Exception:
                 # A guard that has a bug must go on guarding.
                 logger.exception("The guard of bench %s failed", self._guard.description.bench)

@@ -117,6 +117,7 @@ def _serve_simulated(session: Session, name: str, place: Place, *, cooler: str, 
         address=place.address,
         port=place.port,
         token=session.settings.bench_host.token,
+        lease_max_s=session.settings.bench_host.lease_max_s,
         data_folder=session.data_folder,
         ready=ready,
     )

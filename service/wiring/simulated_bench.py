@@ -24,6 +24,7 @@ def serve_simulated_bench(
     address: str,
     port: int,
     token: str | None,
+    lease_max_s: float,
     data_folder: Path,
     ready: Callable[[str], None],
 ) -> None:
@@ -44,6 +45,8 @@ def serve_simulated_bench(
         Where to listen.
     token : str or None
         What callers have to know; needed off loopback.
+    lease_max_s : float
+        Longest lease it grants, in seconds.
     data_folder : Path
         Where the running bench is noted.
     ready : callable
@@ -66,7 +69,8 @@ def serve_simulated_bench(
         announce_bench(data_folder, name, url)
         ready(url)
 
-    server = BenchServer(BenchGuard(hardware), address=address, port=port, token=token, sound=sound)
+    guard = BenchGuard(hardware, lease_max_s=lease_max_s)
+    server = BenchServer(guard, address=address, port=port, token=token, sound=sound)
     try:
         serve_until_stopped(server, ready=announce)
     finally:

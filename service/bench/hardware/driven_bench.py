@@ -155,7 +155,7 @@ class DrivenBench:
         if all(value is None for value in told):
             raise HardwareFault(next(iter(unread.values()), f"Bench {self.name} has no hardware."))
         known = {name: duty for name, duty in duties.items() if duty is not None}
-        return HardwareReading(known, rpm, temperatures_c)
+        return HardwareReading(known, rpm, temperatures_c, unread)
 
     def write_duty(self, duty_percent: Mapping[str, float]) -> None:
         """Take manual control of the named actuators and set their duties.

@@ -119,6 +119,16 @@ def test_end_that_cannot_hand_back(bench: subprocess.Popen[str], tmp_path: Path)
     assert bench.wait(WAIT_S) != 0
 
 
+def test_rescue_that_fails_is_tried_again(bench: subprocess.Popen[str], tmp_path: Path) -> None:
+    """Hardware that cannot be put back at once is put back a little later."""
+    (tmp_path / "busy").touch()
+    bench.kill()
+
+    assert what_was_rescued(tmp_path) == "own control"
+    assert bench.stderr is not None
+    assert "attempt 1 of" in bench.stderr.read()
+
+
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
 def test_rescuer_that_fails_is_replaced(
     bench: subprocess.Popen[str], tmp_path: Path, how: signal.Signals

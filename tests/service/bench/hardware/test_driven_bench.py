@@ -303,5 +303,5 @@ def test_the_guard_survives_all_failures_of_a_driver(rig: Rig) -> None:
     rig.memory.full = True
     guard.tick()
 
-    assert guard.control == "safe"
+    assert guard.state().control == "safe"
     assert (rig.fan.value, rig.pump.value) == (255, 229)
