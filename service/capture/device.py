@@ -198,7 +198,6 @@ class DeviceSource:
                 if not isinstance(error, DeviceNotFound | CaptureStalled) and str(error) != said:
                     said = str(error)
                     self._tell(said)
-                wait_patiently(self._closed.wait, min(_TRY_AGAIN_S, left_s))
             else:
                 self._tell(
                     f"The device {label!r} is back after {time.monotonic() - began_s:.0f} s and "
@@ -207,7 +206,10 @@ class DeviceSource:
                 self._recent = self._recent[:0]
                 self._doubtful_frames = round(_JUST_BACK_S * self.rate_hz)
                 return
+            # Before the wait, after which there is one more try: it may have been a long one, if
+            # this process was suspended.
             left_s = given_up_s - time.monotonic()
+            wait_patiently(self._closed.wait, min(_TRY_AGAIN_S, max(left_s, 0.0)))
         if not self._closed.is_set():
             self.close()
             stays_away = f", and has not come back within {self._return_s:g} s"

@@ -44,8 +44,6 @@ _BLOCK_S: Final = 0.1
 """Length of the blocks that are told."""
 _MOST_WAITING_S: Final = 2.0
 """How much sound may wait to be told, when the listener is suspended."""
-_CLOSE_S: Final = 1.0
-"""How long giving a device back may take before the process ends without; it may take for ever."""
 
 Tell = Callable[[Message], None]
 """Tells the listener something."""
@@ -81,7 +79,8 @@ def main() -> None:
                 tell(Alive())
 
         threading.Thread(target=stay_alive, daemon=True).start()
-        obey(order, tell, wait_for_end=sys.stdin.buffer.read)
+        # Not through Python's buffer, whose lock would be held when the interpreter ends.
+        obey(order, tell, wait_for_end=lambda: os.read(sys.stdin.fileno(), 1))
 
 
 def obey(order: Order, tell: Tell, *, wait_for_end: Callable[[], object]) -> None:
@@ -135,11 +134,8 @@ def _record(order: RecordOrder, tell: Tell, wait_for_end: Callable[[], object]) 
     for sound in gatherer.blocks():
         tell(sound)
     tell(Finished())
-    last_resort = threading.Timer(_CLOSE_S, os._exit, (1,))
-    last_resort.daemon = True
-    last_resort.start()
+    # With a sound server that hangs this does so for ever, until it is killed.
     stream.close()
-    last_resort.cancel()
 
 
 def _found(order: RecordOrder) -> Opened:

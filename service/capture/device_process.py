@@ -75,10 +75,14 @@ class DeviceProcess:
 
     def _listen(self) -> None:
         """Pass messages on until there are no more; half a message is none."""
-        with _pipe(self._process.stdout) as stdout:
-            with contextlib.suppress(EOFError, OSError, pickle.UnpicklingError):
+        try:
+            with (
+                _pipe(self._process.stdout) as stdout,
+                contextlib.suppress(EOFError, OSError, pickle.UnpicklingError),
+            ):
                 while True:
                     self._hear(pickle.load(stdout))  # noqa: S301 - it comes from our own child
+        finally:
             self._ended()
 
 

@@ -113,7 +113,9 @@ class DeviceRecorder:
                 self._answer = message
                 self._answered.set()
             case Failed() | Finished():
+                # Not only when the process ends: it may hang when it gives the device back.
                 self._let_go = message
+                self._arrivals.finish()
 
     def _ended(self) -> None:
         """Take note that no more comes."""
