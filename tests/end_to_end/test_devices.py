@@ -7,6 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from sound_servers import WAIT_S, PulseServer, children_of, need, wait_for_end
@@ -87,6 +88,7 @@ def test_a_lost_device_is_a_pause_that_ctrl_c_ends(pulse, tmp_path):
 def test_inputs(pulse, evenhush_here, tmp_path):
     """The inputs are listed, with what speaks against a sound server; JSON is one document."""
     shown, as_json = (evenhush_here(tmp_path, "inputs", *more) for more in ([], ["--json"]))
+    schema = evenhush_here(tmp_path, "schema", "inputs").json
     pulse.kill()
     none = evenhush_here(tmp_path, "inputs", "--json")
 
@@ -94,6 +96,7 @@ def test_inputs(pulse, evenhush_here, tmp_path):
     assert '--input "device:pulse"' in shown.out
     assert "use the device itself" in shown.out
     (found,) = (part for part in as_json.json["inputs"] if part["name"] == "pulse")
+    jsonschema.validate(as_json.json, schema)
     assert as_json.json["schema"] == "evenhush.inputs/1"
     assert (found["input"], found["direct"]) == ("device:pulse", False)
     assert 48_000 in found["rates_hz"]
