@@ -4,17 +4,20 @@ Jobs know only these. `service.wiring` chooses what stands behind them: a device
 program or the simulated room; a bench over HTTP; real or simulated hardware.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
 from acoustic.signals import DigitalSignal
 from calibration.bench_state import Actuator, BenchDescription, BenchState
+from service.records.lab import JobRecord
+from service.records.paging import Page
 
 __all__ = [
     "BenchConnection",
     "BenchHardware",
     "HardwareReading",
+    "JobArchive",
     "RecordedSound",
     "SoundBlock",
     "SoundSource",
@@ -238,4 +241,42 @@ class BenchHardware(Protocol):
 
     def close(self) -> None:
         """Hand back and give up the hardware; harmless when done twice."""
+        ...
+
+
+class JobArchive(Protocol):
+    """Where measurements that were asked for are kept; used from any thread.
+
+    Every method raises a StorageError where nothing can be kept or read, and all that are given
+    the id of a job raise NotKept where there is none.
+    """
+
+    def add(self, *, kind: str, request: Mapping[str, Any], who: str) -> JobRecord:
+        """Take up a job in the state ``queued``, behind all that wait."""
+        ...
+
+    def save(self, job: JobRecord) -> None:
+        """Write down how a job stands; its place is changed by `order`, or taken from it here."""
+        ...
+
+    def order(self, ids: Sequence[str]) -> None:
+        """Put those that wait in order, next first; no other job has a place."""
+        ...
+
+    def get(self, id: str) -> JobRecord:  # noqa: A002 - the archive's word for it
+        """Return a job."""
+        ...
+
+    def waiting(self) -> tuple[JobRecord, ...]:
+        """Return the jobs with a place, next first."""
+        ...
+
+    def list(
+        self,
+        *,
+        states: Collection[str] | None = None,
+        limit: int = 50,
+        before: str | None = None,
+    ) -> Page[JobRecord]:
+        """List jobs, newest first."""
         ...
