@@ -80,6 +80,7 @@ def match_pairs(
     *,
     keep: Callable[[str], None],
     tell: Callable[[str], None],
+    heard: Callable[[Heard], None] = lambda _: None,
     learned: Learned = NOTHING_LEARNED,
     pair_done: Callable[[CurvePoint], None],
 ) -> CurveResult:
@@ -91,7 +92,7 @@ def match_pairs(
         What is asked of each pair.
     pump_percents : sequence of float
         Pump duties.
-    bench, listener, keep, tell, learned
+    bench, listener, keep, tell, heard, learned
         As for a match of one pair.
     pair_done : callable
         Given each pair when it is done, while it still sounds.
@@ -113,8 +114,7 @@ def match_pairs(
         If the request does not fit the bench.
     """
     loop = match_curve(request, bench.describe(), pump_percents, learned, pair_done=pair_done)
-
-    return drive(loop, HOLDER, bench, listener, keep=keep, tell=tell)
+    return drive(loop, HOLDER, bench, listener, keep=keep, tell=tell, heard=heard)
 
 
 def replay(header: TrailHeader, steps: Iterable[TrailStep]) -> MatchResult:

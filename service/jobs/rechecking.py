@@ -10,6 +10,7 @@ from calibration.fan_noise import Estimate
 from calibration.recheck_results import RecheckRequest, RecheckResult, repeatability_db
 from calibration.rechecking import recheck
 from calibration.results import FloorReading, MatchedActuator
+from calibration.steps import Heard
 from service.documents.budget import budget_from
 from service.documents.calibration import CalibrationDocument
 from service.documents.matched_settings import (
@@ -133,6 +134,7 @@ def recheck_cooler(
     listener: LevelListener,
     *,
     tell: Callable[[str], None],
+    heard: Callable[[Heard], None] = lambda _: None,
 ) -> RecheckResult:
     """Set a matched cooler again on a bench and hear whether its level holds.
 
@@ -146,6 +148,8 @@ def recheck_cooler(
         What is heard.
     tell : callable
         Given each remark for the person at the bench.
+    heard : callable, optional
+        Given everything that is heard, for a live view.
 
     Returns
     -------
@@ -158,7 +162,7 @@ def recheck_cooler(
         If bench or sound fail, or the settings do not fit the bench.
     """
     loop = recheck(request, bench.describe())
-    return drive(loop, _HOLDER, bench, listener, keep=lambda _: None, tell=tell)
+    return drive(loop, _HOLDER, bench, listener, keep=lambda _: None, tell=tell, heard=heard)
 
 
 def recheck_part(

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from typing import Final
 
+from calibration.steps import Heard
 from calibration.sweep_results import SweepRequest, SweepResult
 from calibration.sweeping import sweep
 from service.jobs.driving import drive
@@ -22,6 +23,7 @@ def sweep_cooler(
     *,
     keep: Callable[[str], None],
     tell: Callable[[str], None],
+    heard: Callable[[Heard], None] = lambda _: None,
 ) -> SweepResult:
     """Learn the level of the cooler on a bench over its whole range of speeds.
 
@@ -39,6 +41,8 @@ def sweep_cooler(
         Given each line of the trail as it comes to be.
     tell : callable
         Given each remark for the person at the bench.
+    heard : callable, optional
+        Given everything that is heard, for a live view.
 
     Returns
     -------
@@ -57,4 +61,4 @@ def sweep_cooler(
         If the request does not fit the bench.
     """
     loop = sweep(request, bench.describe())
-    return drive(loop, HOLDER, bench, listener, keep=keep, tell=tell)
+    return drive(loop, HOLDER, bench, listener, keep=keep, tell=tell, heard=heard)

@@ -26,6 +26,7 @@ from service.wiring.series_progress import (
     SeriesProgress,
     learned_from_broken_match,
 )
+from service.wiring.series_watch import SeriesWatch
 
 __all__ = ["FLOOR_HEARD_DB", "Hearing", "Person", "run_series"]
 
@@ -79,6 +80,7 @@ def run_series(
     *,
     data_folder: Path,
     fresh: bool = False,
+    watch: SeriesWatch | None = None,
 ) -> SeriesProgress:
     """Match every cooler to every target, as far as it comes.
 
@@ -99,6 +101,8 @@ def run_series(
         The data folder.
     fresh : bool, optional
         Whether what an earlier run did or learned is to be ignored.
+    watch : SeriesWatch, optional
+        Who watches.
 
     Returns
     -------
@@ -110,6 +114,7 @@ def run_series(
     EvenhushError
         If bench, sound or disk fail.
     """
+    watch = watch or SeriesWatch()
     series: SeriesProgress | None = None
     for number, cooler in enumerate(plan.coolers):
         if number and series is not None:
@@ -122,9 +127,10 @@ def run_series(
                 series = _open(plan, bench, hearing, data_folder, fresh=fresh)
                 for done in series.restored:
                     person.tell(_restored_words(done))
+                    watch.has_done(done)
             profiles = ProfileHistory(data_folder)
             trails = data_folder / "trails"
-            visit = _Visit(series, cooler, bench, hearing, person, trails, profiles)
+            visit = _Visit(series, cooler, bench, hearing, person, trails, profiles, watch)
             learned = NOTHING_LEARNED if fresh else visit.known_before()
             if not visit.match_targets(learned):
                 return series
@@ -160,6 +166,7 @@ class _Visit:
     person: Person
     trails: Path
     profiles: ProfileHistory
+    watch: SeriesWatch
 
     def known_before(self) -> Learned:
         """Find what a run that broke off says of the cooler."""
@@ -219,6 +226,7 @@ class _Visit:
     ) -> MatchResult:
         """Match it to one target."""
         words = target_words(request)
+        self.watch.aims(request)
         if len(self.series.plan.requests) > 1:
             self.person.tell(f"{self.cooler}: going for {words}")
         stem = f"{trail_stamp(utc_now())}-{file_stem(self.cooler)}-{words}"
@@ -233,12 +241,15 @@ class _Visit:
                 response=self.hearing.response,
                 trail_path=path,
                 tell=self.person.tell,
+                heard=self.watch.hears,
                 learned=learned,
                 pump_percents=self.series.plan.pump_percents,
             )
         warnings = [*part.warnings, *self.hearing.warnings()]
         part = part.model_copy(update={"warnings": warnings})
-        self.series.add(target, DoneMatch(part, request, result, path))
+        done = DoneMatch(part, request, result, path)
+        self.series.add(target, done)
+        self.watch.has_done(done)
         return result
 
 

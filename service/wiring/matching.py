@@ -7,6 +7,7 @@ from acoustic.microphone_response import MicrophoneResponse
 from calibration.learned import NOTHING_LEARNED, Learned
 from calibration.pump_curve import CurvePoint
 from calibration.results import MatchRequest, MatchResult
+from calibration.steps import Heard
 from service.clock import utc_now
 from service.documents.bands import DiscreteTone
 from service.documents.calibration import CalibrationDocument
@@ -34,6 +35,7 @@ def match_and_record(
     response: MicrophoneResponse | None = None,
     trail_path: Path,
     tell: Callable[[str], None],
+    heard: Callable[[Heard], None] = lambda _: None,
     learned: Learned = NOTHING_LEARNED,
     pump_percents: Sequence[float] = (),
 ) -> tuple[MatchResult, CoolerPart]:
@@ -57,6 +59,8 @@ def match_and_record(
         Where the trail goes.
     tell : callable
         Given each remark for the person at the bench.
+    heard : callable, optional
+        Given everything that is heard, for a live view.
     learned : Learned, optional
         What is known of this cooler on this bench from earlier.
     pump_percents : sequence of float, optional
@@ -107,13 +111,16 @@ def match_and_record(
                 listener,
                 keep=trail.add,
                 tell=tell,
+                heard=heard,
                 learned=learned,
                 pair_done=pair_done,
             )
             trail.add(result_line(curve.as_match))
         return curve.as_match, part_of_pairs(cooler, description.bench, curve, tones)
     with TrailFile(trail_path, header) as trail:
-        result = match_cooler(request, bench, listener, keep=trail.add, tell=tell, learned=learned)
+        result = match_cooler(
+            request, bench, listener, keep=trail.add, tell=tell, heard=heard, learned=learned
+        )
         trail.add(result_line(result))
     part = cooler_part(cooler, description.bench, request, result, tones_now(result))
     return result, part

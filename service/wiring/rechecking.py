@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from calibration.results import FloorReading
+from calibration.steps import Heard
 from service.clock import utc_now
 from service.documents.matched_settings import CoolerPart, MatchedSettingsDocument
 from service.documents.recheck import CoolerHistory, RecheckPart
@@ -88,6 +89,8 @@ def run_rechecks(
     *,
     floor: FloorReading | None,
     data_folder: Path,
+    heard: Callable[[Heard], None] = lambda _: None,
+    checked: Callable[[RecheckPart], None] = lambda _: None,
 ) -> list[RecheckPart]:
     """Check matched settings again, as far as it comes.
 
@@ -108,6 +111,10 @@ def run_rechecks(
         The room floor, if it was measured; otherwise it is listened for, once a cooler.
     data_folder : Path
         The data folder.
+    heard : callable, optional
+        Given everything that is heard, for a live view.
+    checked : callable, optional
+        Given each recheck as soon as it is done.
 
     Returns
     -------
@@ -131,8 +138,9 @@ def run_rechecks(
         with hear(name) as hearing, KeptLease(hearing.beside(bench)) as kept:
             floor_here = floor
             for matched in mounted:
-                part = _check(matched, kept, hearing, person, floor_here)
+                part = _check(matched, kept, hearing, person, floor_here, heard=heard)
                 RecheckHistory(data_folder).add(part)
+                checked(part)
                 done.append(part)
                 if part.outcome == "stopped":
                     return done
@@ -147,13 +155,15 @@ def _check(
     hearing: Hearing,
     person: Person,
     floor: FloorReading | None,
+    *,
+    heard: Callable[[Heard], None],
 ) -> RecheckPart:
     """Check one setting again."""
     request = recheck_request(matched.document, matched.part, hearing.calibration, floor)
     listener = LevelListener(CalibratedSound(hearing.source, hearing.calibration, hearing.response))
     then_db = request.level.mean_db
     with hearing.measuring(f"recheck of {matched.part.cooler} at {then_db:.1f} dB(A)"):
-        result = recheck_cooler(request, bench, listener, tell=person.tell)
+        result = recheck_cooler(request, bench, listener, tell=person.tell, heard=heard)
     part = recheck_part(matched.file, matched.document, matched.part, result, time=utc_now())
     return part.model_copy(update={"warnings": [*part.warnings, *hearing.warnings()]})
 

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from acoustic.microphone_response import MicrophoneResponse
+from calibration.steps import Heard
 from calibration.sweep_results import SweepRequest, SweepResult
 from service.clock import utc_now
 from service.documents.calibration import CalibrationDocument
@@ -32,6 +33,7 @@ def sweep_and_record(
     response: MicrophoneResponse | None = None,
     trail_path: Path,
     tell: Callable[[str], None],
+    heard: Callable[[Heard], None] = lambda _: None,
 ) -> tuple[SweepResult, ProfileDocument]:
     """Sweep one cooler and keep the trail of every step.
 
@@ -53,6 +55,8 @@ def sweep_and_record(
         Where the trail goes.
     tell : callable
         Given each remark for the person at the bench.
+    heard : callable, optional
+        Given everything that is heard, for a live view.
 
     Returns
     -------
@@ -76,7 +80,9 @@ def sweep_and_record(
         pascal_per_unit=sound.pascal_per_unit,
     )
     with TrailFile(trail_path, header) as trail:
-        result = sweep_cooler(request, bench, LevelListener(sound), keep=trail.add, tell=tell)
+        result = sweep_cooler(
+            request, bench, LevelListener(sound), keep=trail.add, tell=tell, heard=heard
+        )
         trail.add(result_line(result))
     document = profile_document(
         cooler,
