@@ -14,8 +14,16 @@ from pydantic_settings import SettingsError as UnreadableVariable
 
 from service.bench_settings import BenchHostSettings, Count, no_boolean
 from service.errors import SettingsError
+from service.serve_settings import ServeSettings
 
-__all__ = ["BenchHostSettings", "Settings", "data_folder", "read_settings", "settings_file"]
+__all__ = [
+    "BenchHostSettings",
+    "ServeSettings",
+    "Settings",
+    "data_folder",
+    "read_settings",
+    "settings_file",
+]
 
 _PREFIX: Final = "EVENHUSH_"
 _NESTED: Final = "__"
@@ -68,6 +76,8 @@ class Settings(BaseSettings):
     """How far from it counts as matched."""
     bench_host: BenchHostSettings = BenchHostSettings()
     """The bench that this machine serves."""
+    serve: ServeSettings = ServeSettings()
+    """What the lab does by itself."""
 
     @classmethod
     def settings_customise_sources(

@@ -52,6 +52,9 @@ class FloorDocument(Document):
     """When the microphone was calibrated."""
     input: str
     """Which input it was heard through."""
+    turning_rpm: dict[str, float | None] | None = None
+    """Fans and pumps that turned meanwhile, with their speeds, null without a tachometer: what was
+    heard is then not the room alone. Null where no bench was asked."""
 
     @field_serializer("time", "calibration_time")
     def _time_text(self, time: AwareDatetime) -> str:

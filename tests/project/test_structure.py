@@ -12,6 +12,7 @@ from acoustic.errors import EvenhushError
 from service.bench_settings import ActuatorSettings, BenchHostSettings, TemperatureSettings
 from service.cli.main import EXIT_NOT_DONE, EXIT_SAFETY, app
 from service.errors import SafetyStop
+from service.serve_settings import ServeSettings
 from service.settings import Settings, read_settings
 
 ROOT = Path(__file__).parents[2]
@@ -97,7 +98,13 @@ def test_the_readme_names_every_command_and_setting():
     """What can be typed or configured stands in the README."""
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     commands = [command.name or command.callback.__name__ for command in app.registered_commands]
-    tables = (Settings, BenchHostSettings, ActuatorSettings, TemperatureSettings)
+    tables = (
+        Settings,
+        ServeSettings,
+        BenchHostSettings,
+        ActuatorSettings,
+        TemperatureSettings,
+    )
     keys = [key for table in tables for key in table.model_fields]
 
     assert [name for name in commands if f"`evenhush {name}`" not in readme] == []

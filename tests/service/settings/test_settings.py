@@ -33,6 +33,8 @@ response = "mic.txt"
 bench = "http://127.0.0.1:9000"
 bench_token = "abc"
 data = "kept"
+database_url = "sqlite:///lab.db"
+level_log_days = 30
 keep = "sound"
 keep_as = "wav"
 target_db = 35
@@ -46,6 +48,12 @@ token = "def"
 driver = "hwmon"
 lease_max_s = 20
 hwmon_folder = "chips"
+
+[serve]
+floor_check_every_min = 60
+floor_check_s = 20
+floor_check_lowers_fans = true
+calibration_due_h = 12
 
 [bench_host.actuators.fan]
 role = "fan"
@@ -78,6 +86,13 @@ read_c = ["pump", "coolant"]
 read_c_pattern = '(.*) C'
 time_limit_s = 0.5
 """
+
+SERVE = {
+    "floor_check_every_min": 60.0,
+    "floor_check_s": 20.0,
+    "floor_check_lowers_fans": True,
+    "calibration_due_h": 12.0,
+}
 
 BENCH_HOST = {
     "name": "north",
@@ -162,11 +177,14 @@ def test_every_key_of_a_file(tmp_path: Path) -> None:
         "bench": "http://127.0.0.1:9000",
         "bench_token": "abc",
         "data": Path("kept"),
+        "database_url": "sqlite:///lab.db",
+        "level_log_days": 30,
         "keep": Path("sound"),
         "keep_as": "wav",
         "target_db": 35.0,
         "tolerance_db": 0.5,
         "bench_host": BENCH_HOST,
+        "serve": SERVE,
     }
 
 
@@ -211,6 +229,7 @@ def test_which_file_is_read(clean: Path, tmp_path: Path, monkeypatch: pytest.Mon
         ("EVENHUSH_KEEP_AS", "flac", {"keep_as": "flac"}),
         ("EVENHUSH_TARGET_DB", "30.5", {"target_db": 30.5}),
         ("EVENHUSH_TOLERANCE_DB", "1", {"tolerance_db": 1.0}),
+        ("EVENHUSH_SERVE__CALIBRATION_DUE_H", "6", {"serve": SERVE | {"calibration_due_h": 6.0}}),
     ],
 )
 def test_every_value_can_be_overridden(
