@@ -6,8 +6,8 @@ listens to (the port is in ``FOLDER/port``). Sound is delivered five times as fa
 so that a match takes seconds; the sensors follow.
 
 What is broken stands in ``FOLDER/broken.json``: ``rpm`` and ``celsius`` overrule what the sensors
-would read, ``text`` gives files another content, ``gone`` takes files away, ``stubborn`` lets the
-fan's register go back to what it was, and ``silent`` lets the microphone hang.
+would read, ``text`` gives files another content, ``gone`` takes files away, and ``stubborn`` lets
+the fan's register go back to what it was.
 """
 
 import contextlib
@@ -138,8 +138,7 @@ def listen_to(desk: Desk) -> socketserver.ThreadingTCPServer:
             pause = threading.Event()
             with contextlib.suppress(OSError):
                 while True:
-                    if not desk.broken.get("silent"):
-                        self.wfile.write(desk.sound(position))
+                    self.wfile.write(desk.sound(position))
                     next_s = max(next_s + BLOCK_S / PACE, time.monotonic() - 0.2)
                     pause.wait(max(next_s - time.monotonic(), 0.0))
 

@@ -110,28 +110,35 @@ def test_bench_and_rescuer_are_killed(desk: AtTheDesk, match: Running) -> None:
     assert "put back" in again.err
 
 
-def test_microphone_is_killed(desk: AtTheDesk, match: Running) -> None:
-    """SIGKILL of the capture: the match ends with its reason and gives the bench back."""
+def microphone_of(match: Running) -> int:
+    """Find the program through which a match hears."""
     listed = subprocess.run(
         ["pgrep", "-P", str(match.process.pid), "-f", "desk_microphone"],
         capture_output=True,
         text=True,
         check=True,
     )
-    os.kill(int(listed.stdout), signal.SIGKILL)
+    return int(listed.stdout)
+
+
+def test_microphone_is_killed(desk: AtTheDesk, match: Running) -> None:
+    """SIGKILL of the capture: the match ends with its reason and gives the bench back."""
+    os.kill(microphone_of(match), signal.SIGKILL)
 
     wait_until(desk.safe, LAPSE_S)
     assert match.ended() == 2
     assert "was ended by signal 9" in only_sentence(match.err)
 
 
-def test_microphone_falls_silent(desk: AtTheDesk, match: Running) -> None:
-    """A capture that hangs: the match says so after its limit and gives the bench back."""
-    desk.break_(silent=True)
+def test_microphone_stands_still(desk: AtTheDesk, match: Running) -> None:
+    """SIGSTOP of the capture: the match says so after its limit and gives the bench back."""
+    microphone = microphone_of(match)
+    os.kill(microphone, signal.SIGSTOP)
 
     assert match.ended() == 2
     assert desk.safe()
     assert "has delivered no sound for" in only_sentence(match.err)
+    wait_until(lambda: not Path(f"/proc/{microphone}").exists())
 
 
 def test_match_is_told_to_stop(desk: AtTheDesk, match: Running) -> None:
