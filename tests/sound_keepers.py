@@ -4,6 +4,7 @@ import errno
 import io
 import os
 import sys
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -69,7 +70,8 @@ def on_grid(frames, channels=1, seed=1):
 
 
 def keep_until_killed(folder, form, seconds):
-    """Keep so much sound, tell when it was handed over, and keep it again until killed."""
+    """Keep so much sound, tell when it was handed over, and go on more slowly until killed."""
+    never = threading.Event()
     source = GivenSound(on_grid(48_000 * seconds), faulty={3, 4})
     kept = KeptSound(
         source,
@@ -79,14 +81,15 @@ def keep_until_killed(folder, form, seconds):
         command="floor",
         tell=print,
     )
-    while True:
-        for _ in range(10 * seconds):
-            kept.read(4800)
-        # Whoever writes is a few milliseconds behind whoever hears.
-        kept.warnings()
-        sys.stdout.write("heard\n")
-        sys.stdout.flush()
-        source.taken = 0
+    for _ in range(10 * seconds):
+        kept.read(4800)
+    # Whoever writes is a few milliseconds behind whoever hears.
+    kept.warnings()
+    sys.stdout.write("heard\n")
+    sys.stdout.flush()
+    while not never.wait(0.002):
+        source.taken %= 48_000 * seconds
+        kept.read(4800)
 
 
 if __name__ == "__main__":

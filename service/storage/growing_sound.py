@@ -7,6 +7,7 @@ zero. Here the head is brought up to date in between, in place, by a few bytes.
 """
 
 import contextlib
+import errno
 import io
 import os
 import struct
@@ -105,6 +106,8 @@ class Disk:
                 left = left[written:]
         except OSError as error:
             self.failure = self.failure or error
+        if left:
+            self.failure = self.failure or OSError(errno.EIO, os.strerror(errno.EIO))
         return not left
 
     def sync(self) -> None:

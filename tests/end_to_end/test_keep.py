@@ -6,8 +6,16 @@ import sys
 from pathlib import Path
 
 import pytest
+from series_doubles import CALIBRATION
 
+from service.bench.guard import BenchGuard
+from service.bench.serving import BenchServer
 from service.errors import CaptureError
+from service.simulation.bench_hardware import SimulatedBench
+from service.simulation.catalogue import COOLERS
+from service.simulation.plant import Plant
+from service.simulation.sound_source import SimulatedSource
+from service.storage.simulated_benches import announce_bench
 from service.wiring import sweeping
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
@@ -72,14 +80,26 @@ def test_what_cannot_be_kept_is_refused_before_anything_is_heard(
     assert {path.name for path in tmp_path.iterdir()} <= {"file", "evenhush-data"}
 
 
+@pytest.fixture
+def bench_here(tmp_path):
+    """Serve a simulated bench within the test's process, which spares the start of another."""
+    plant = Plant(COOLERS["Fjord 140"], seed=4)
+    guard = BenchGuard(SimulatedBench(plant, name="south"))
+
+    def sound(position):
+        return SimulatedSource(plant, position=position)
+
+    with BenchServer(guard, sound=sound) as server:
+        announce_bench(tmp_path / "evenhush-data", "south", server.url)
+        (tmp_path / "cal.json").write_text(CALIBRATION.to_json())
+        yield "--bench", server.url, "--input", "simulated:south", "--calibration", "cal.json"
+
+
 def test_match_recheck_and_sweep_keep_what_they_hear(
-    evenhush_here, simulated_bench, tmp_path, monkeypatch
+    evenhush_here, bench_here, tmp_path, monkeypatch
 ):
     """Each has a file of its own, with the cooler in its name and the bench's settings beside."""
-    url, _ = simulated_bench("south", "Fjord 140")
-    bench = ("--bench", url, "--input", "simulated:south")
-    keep = ("--keep", tmp_path / "sound")
-    evenhush_here(tmp_path, "calibrate", "--input", "simulated:south")
+    bench, keep = bench_here, ("--keep", tmp_path / "sound")
     match = evenhush_here(
         tmp_path, "match", *bench, *keep, "--cooler", "Fjord 140", "--out", "fjord.json"
     )

@@ -224,10 +224,11 @@ def test_a_killed_program_leaves_all_but_the_last_second(tmp_path):
         )
         for form in ("flac", "wav")
     }
-    for form, program in programs.items():
+    for program in programs.values():
         with program:
             assert program.stdout.readline() == "heard\n"
             program.kill()
+    for form, program in programs.items():
         path = tmp_path / form / f"killed.{form}"
         found, _ = soundfile.read(path, always_2d=True)
         document = read_kept_sound(path, rate_hz=48_000, channels=1)

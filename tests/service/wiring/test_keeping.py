@@ -1,4 +1,4 @@
-"""Kept sound says what was measured: floor, match and recheck, analysed afterwards."""
+"""Kept sound says what was measured: a floor and a match, analysed afterwards."""
 
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -26,7 +26,6 @@ from service.storage.trails import read_trail
 from service.wiring.analysis import analyse_file
 from service.wiring.keeping import KeepRequest, keep_sound
 from service.wiring.match_series import Hearing, run_series
-from service.wiring.rechecking import read_matched, run_rechecks
 from service.wiring.series_plan import SeriesPlan
 
 TIME = datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC)
@@ -145,27 +144,6 @@ def test_a_match_is_found_again_in_its_sound(bench):
         assert last.actuators["fan"].duty_percent == fan.duty_percent
         assert last.actuators["fan"].rpm == pytest.approx(fan.rpm, rel=0.01)
         assert again.levels.LAeq_db == pytest.approx(live_db, abs=0.01)
-
-
-def test_a_recheck_is_kept_too(bench):
-    """Each setting that is checked again is a stretch of its own."""
-    plan = SeriesPlan(("Fjord 140",), requests(40), bench.folder / "fjord.json")
-    series = bench.run(plan)
-    matched = read_matched(series.paths)
-    parts = run_rechecks(
-        matched,
-        bench.client,
-        hear_and_keep(bench, "recheck", []),
-        Somebody(),
-        floor=plan.requests[0].floor,
-        data_folder=bench.folder / "data",
-    )
-    _, kept = kept_in(bench.folder / "sound")
-    (stretch,) = kept.stretches
-
-    assert stretch.what.startswith("recheck of Fjord 140 at 4")
-    assert stretch.end_s == pytest.approx(parts[0].bench_s)
-    assert kept.settings[-1].end_s == stretch.end_s
 
 
 def test_a_match_on_a_full_disk_comes_to_its_end(bench, monkeypatch):
