@@ -1,7 +1,7 @@
 """Calibrations in the archive, with what each says about the one before."""
 
 from datetime import datetime
-from typing import ClassVar
+from typing import ClassVar, Final
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, undefer
@@ -16,6 +16,8 @@ from service.storage.keys import content_key
 from service.storage.tables import Calibration
 
 __all__ = ["Calibrations", "keep_calibration", "note_drifts"]
+
+_WORDS: Final = ("reasons", "remarks")
 
 
 class Calibrations(DocumentKind[Calibration, CalibrationRecord, CalibrationDocument]):
@@ -38,7 +40,7 @@ class Calibrations(DocumentKind[Calibration, CalibrationRecord, CalibrationDocum
         Parameters
         ----------
         document : CalibrationDocument
-            The calibration.
+            The calibration; of several channels that of each is kept by itself.
         next_due : datetime, optional
             When the next one is due.
         job : str, optional
@@ -47,7 +49,7 @@ class Calibrations(DocumentKind[Calibration, CalibrationRecord, CalibrationDocum
         Returns
         -------
         str
-            Its id.
+            Its id; of several channels that of the one whose fields are the document's own.
 
         Raises
         ------
@@ -191,7 +193,7 @@ def keep_calibration(
     next_due: datetime | None = None,
     job: str | None = None,
 ) -> str:
-    """Keep a calibration within a transaction.
+    """Keep a calibration within a transaction; of several channels that of each by itself.
 
     Parameters
     ----------
@@ -207,15 +209,28 @@ def keep_calibration(
     Returns
     -------
     str
-        Its id.
+        Its id; of several channels that of the one whose fields are the document's own.
 
     Raises
     ------
     DocumentError
         If the document does not keep to its schema.
     """
+    channels = document.by_channel() or {document.channel: document}
+    keys = {
+        channel: _keep_channel(session, each, next_due=next_due, job=job)
+        for channel, each in channels.items()
+    }
+    return keys[document.channel]
+
+
+def _keep_channel(
+    session: Session, document: CalibrationDocument, *, next_due: datetime | None, job: str | None
+) -> str:
+    """Keep the calibration of one channel."""
     plain = checked_plain(document)
-    key = content_key("calibration", plain)
+    # What was joined with others has lost its words.
+    key = content_key("calibration", {k: v for k, v in plain.items() if k not in _WORDS})
     if session.get(Calibration, key) is None:
         columns = columns_of(Calibration, plain, "The calibration")
         session.add(

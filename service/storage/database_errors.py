@@ -30,9 +30,6 @@ _POSTGRESQL: Final = {
     "53100": "has no room left on its disk; make room",
     "25006": "may only be read; connect to the server that takes writes",
     "42501": "does not let this user work in it; grant the rights",
-    "3D000": "does not exist; create it on the server",
-    "28P01": "refuses the password; check the user and the password",
-    "28000": "refuses this user; check the user and what the server allows",
 }
 """Sentences by the codes of the SQL standard and of PostgreSQL."""
 
@@ -91,6 +88,9 @@ def _what(error: SQLAlchemyError | sqlite3.Error | CommandError) -> str:
     if isinstance(error, NoFreeConnection):
         return "has no free connection; try again"
     if isinstance(error, DBAPIError) and (error.connection_invalidated or _unreachable(cause)):
+        _, answered, why = first.partition("FATAL:")
+        if answered:
+            return f"is refused by its server ({why.strip()}); check its name, user and rights"
         return f"cannot be reached ({first}); check that the server runs and its address"
     return f"did not do what it should ({first})"
 

@@ -5,6 +5,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from pydantic_core import PydanticSerializationError
+
 from service.documents.base import Document
 from service.documents.calibration import CalibrationDocument
 from service.documents.cooler import CoolerDocument
@@ -46,7 +48,10 @@ def checked_plain(document: Document) -> dict[str, Any]:
     DocumentError
         If it does not keep to its schema.
     """
-    plain = document.model_dump(mode="json", by_alias=True, warnings=False)
+    try:
+        plain = document.model_dump(mode="json", by_alias=True, warnings=False)
+    except PydanticSerializationError as error:
+        raise DocumentError(f"What is to be kept is no {document.kind}: {error}.") from error
     type(document).from_json(json.dumps(plain), "What is to be kept")
     return plain
 
