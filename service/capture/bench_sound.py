@@ -52,7 +52,8 @@ class BenchSound:
         token: str | None = None,
     ) -> None:
         self._caller = HttpCaller(url, token=token)
-        self._position = position
+        self.position: Literal["room", "calibrator"] = position
+        """What the microphone hears from the next read on."""
         self._name = name
         self._closed = False
         try:
@@ -111,7 +112,7 @@ class BenchSound:
         while left:
             part = min(left, _FRAMES_A_CALL)
             # Sound that was lost on the way cannot be asked for again: it has moved the bench.
-            params = {"frames": part, "position": self._position}
+            params = {"frames": part, "position": self.position}
             answer = self._get("", params, repeat=False)
             if len(answer.content) != part * self.channels * 4:
                 raise CaptureError(

@@ -48,7 +48,9 @@ class LevelPoint:
     pump_duty_percent: float | None
     """Mean duty of the pumps; None without one."""
     LAeq_db: float
-    """Level as the microphone read it, the room included."""
+    """Level as the microphone read it, the room included, and what passed by in it left out."""
+    U95_db: float
+    """Half-width of its 95 % interval."""
     listened_s: float
     """How much sound that is made of, in seconds."""
 

@@ -4,11 +4,9 @@ from collections.abc import Mapping, Sequence
 from statistics import fmean
 from typing import Final
 
-import numpy as np
-
-from acoustic.decibels import level_db, mean_square_pa2
 from acoustic.short_levels import ROW_S
-from calibration.bench_state import BenchState, Role
+from calibration.bench_state import Role
+from calibration.listening import ListeningKnowledge, SettingListener
 from calibration.steps import Heard
 from service.jobs.job_views import LevelPoint
 
@@ -18,10 +16,11 @@ _SHORTEST_S: Final = 0.9
 """Shorter pieces are heard while speeds settle."""
 _SAME_PERCENT: Final = 0.005
 """Duties nearer than this are one setting."""
+_K95: Final = 1.96
 
 
 class LevelPoints:
-    """Gathers what is heard at each setting.
+    """Gathers what is heard at each setting, what passes by in the room left out.
 
     Parameters
     ----------
@@ -32,10 +31,9 @@ class LevelPoints:
     def __init__(self, roles: Mapping[str, Role]) -> None:
         self._roles = roles
         self._points: list[LevelPoint] = []
-        self._duties: dict[str, float] = {}
-        self._sum_pa2 = 0.0
-        self._rows = 0
-        self._speeds: list[float] = []
+        self._duties: Mapping[str, float] | None = None
+        self._listener = SettingListener(ListeningKnowledge())
+        self._setting = -1
 
     def add(self, heard: Heard) -> tuple[LevelPoint, ...]:
         """Take what was heard, and return all points so far.
@@ -50,35 +48,45 @@ class LevelPoints:
         tuple of LevelPoint
             One for each setting, in the order heard.
         """
-        levels_db = heard.levels_db[heard.valid]
-        sum_pa2 = float(mean_square_pa2(levels_db).sum())
-        if len(heard.levels_db) * ROW_S >= _SHORTEST_S and sum_pa2 > 0.0:
-            self._enter(heard.state, sum_pa2, levels_db.size)
+        if len(heard.levels_db) * ROW_S >= _SHORTEST_S:
+            self._enter(heard)
         return tuple(self._points)
 
-    def _enter(self, state: BenchState, sum_pa2: float, rows: int) -> None:
+    def _enter(self, heard: Heard) -> None:
         """Put it to the present setting, or begin the next."""
+        state = heard.state
         duties = {name: actuator.duty_percent for name, actuator in state.actuators.items()}
-        if not self._points or _differ(duties, self._duties):
-            self._points.append(_NO_POINT)
-            self._duties, self._sum_pa2, self._rows, self._speeds = duties, 0.0, 0, []
-        self._sum_pa2 += sum_pa2
-        self._rows += rows
-        fans, pumps = self._of("fan"), self._of("pump")
-        rpm = [known for name in fans if (known := state.actuators[name].rpm) is not None]
-        if rpm:
-            self._speeds.append(fmean(rpm))
-        self._points[-1] = LevelPoint(
-            setting=len(self._points) - 1,
-            fan_duty_percent=fmean(duties[name] for name in fans) if fans else None,
-            fan_rpm=fmean(self._speeds) if self._speeds else None,
-            pump_duty_percent=fmean(duties[name] for name in pumps) if pumps else None,
-            LAeq_db=round(level_db(self._sum_pa2 / self._rows), 3),
-            listened_s=round(self._rows * ROW_S, 1),
+        if self._duties is None or _differ(duties, self._duties):
+            known = ListeningKnowledge() if self._setting < 0 else self._listener.knowledge()
+            self._listener = SettingListener(known)
+            self._duties = duties
+            self._setting += 1
+        speeds = [state.actuators[name].rpm for name in self._of("fan")]
+        known_speeds = [rpm for rpm in speeds if rpm is not None]
+        self._listener.add(heard, fmean(known_speeds) if known_speeds else None)
+        estimate = self._listener.estimate()
+        if estimate is None:
+            return
+        point = LevelPoint(
+            setting=self._setting,
+            fan_duty_percent=_mean(duties, self._of("fan")),
+            fan_rpm=self._listener.rpm,
+            pump_duty_percent=_mean(duties, self._of("pump")),
+            LAeq_db=round(estimate.mean_db, 3),
+            U95_db=round(_K95 * estimate.sd_db, 3),
+            listened_s=round(self._listener.heard_s, 1),
         )
+        if self._points and self._points[-1].setting == self._setting:
+            self._points.pop()
+        self._points.append(point)
 
     def _of(self, role: Role) -> Sequence[str]:
         return [name for name, driven in self._roles.items() if driven == role]
+
+
+def _mean(duties: Mapping[str, float], names: Sequence[str]) -> float | None:
+    """Mean duty of some actuators; None where there are none."""
+    return fmean(duties[name] for name in names) if names else None
 
 
 def _differ(one: Mapping[str, float], other: Mapping[str, float]) -> bool:
@@ -86,7 +94,3 @@ def _differ(one: Mapping[str, float], other: Mapping[str, float]) -> bool:
     return one.keys() != other.keys() or any(
         abs(duty - other[name]) > _SAME_PERCENT for name, duty in one.items()
     )
-
-
-_NO_POINT: Final = LevelPoint(0, None, None, None, -np.inf, 0.0)
-"""Stands for a setting of which nothing was heard yet."""

@@ -8,7 +8,7 @@ from typing import Final, Literal, Protocol
 from acoustic.errors import EvenhushError
 from service.documents.jobs import JobRequest
 from service.errors import Halted
-from service.jobs.job_views import JobProgress, LevelPoint
+from service.jobs.job_views import JobProgress, JobView, LevelPoint
 from service.records.lab import JobResult
 
 __all__ = ["JobHand", "JobOutcome", "Measuring"]
@@ -31,34 +31,25 @@ class JobHand:
 
     Parameters
     ----------
-    job_id : str
-        Its id.
-    who : str
-        Who asked.
-    progress : JobProgress
-        How far it was when it began; not empty where it goes on.
-    results : tuple of JobResult
-        What it has put into the archive before.
+    job : JobView
+        The measurement as it stood before.
     changed : callable
         Called after each change of `progress` and `results`, with ``must_be_kept``.
     """
 
-    def __init__(
-        self,
-        job_id: str,
-        who: str,
-        progress: JobProgress,
-        results: tuple[JobResult, ...],
-        changed: Callable[..., None],
-    ) -> None:
-        self.id = job_id
+    def __init__(self, job: JobView, changed: Callable[..., None]) -> None:
+        self.id = job.id
         """Its id."""
-        self.who = who
+        self.who = job.who
         """Who asked."""
-        self.progress = progress
+        self.created = job.created
+        """When it was asked."""
+        self.progress = job.progress
         """How far it is."""
-        self.results = results
+        self.results = job.results
         """What it has put into the archive."""
+        self.goes_on = job.started is not None
+        """Whether it was begun before, and may go on with what it had learned."""
         self._changed = changed
         self._lock = threading.Lock()
         self._halted: EvenhushError | None = None

@@ -326,8 +326,8 @@ class JobQueue:
             view = self._shelf.view(job_id)
             self._shelf.leave_line(job_id)
             self._confirmed.discard(job_id)
-            progress = replace(view.progress, words="", share=None)
-            hand = JobHand(job_id, view.who, progress, view.results, self._progressed)
+            view = replace(view, progress=replace(view.progress, words="", share=None))
+            hand = JobHand(view, self._progressed)
             self._shelf.hand, self._halted = hand, None
             self._kept_at = self._now()
             running = replace(

@@ -19,8 +19,10 @@ from service.live.scale import InputScale
 from service.ports import SoundSource
 from service.records.levels import LevelMinute
 
-__all__ = ["LiveWorker", "Surroundings"]
+__all__ = ["RISING", "LiveWorker", "Surroundings"]
 
+RISING: Final = "the levels still rise"
+"""What speaks against the first frames after a beginning."""
 _MOST_BLOCKS: Final = 20
 """Two seconds: more is left out, so that what is shown is what is heard."""
 _AHEAD_BLOCKS: Final = 3
@@ -204,7 +206,7 @@ class LiveWorker(Listener):
             self._reset, self._running = False, RunningLevel()
         faults = levels.faults
         if rising:
-            faults = (*faults, "the levels still rise")
+            faults = (*faults, RISING)
         if not faults:
             self._running.add(levels.LAeq_db)
         around = self._surroundings()

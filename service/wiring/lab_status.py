@@ -10,17 +10,17 @@ from service.live.bench_view import BenchView
 __all__ = ["CalibrationStatus", "FloorStatus", "InputStatus", "LabStatus", "Problem", "ProblemKind"]
 
 ProblemKind = Literal[
+    "bench-safe",
     "input-lost",
+    "disk",
+    "bench-unreachable",
     "input-fault",
     "not-calibrated",
-    "calibration-due",
     "drift",
+    "calibration-due",
     "floor-due",
-    "bench-unreachable",
-    "bench-safe",
-    "disk",
 ]
-"""What can be wrong."""
+"""What can be wrong, the gravest first."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,6 +46,8 @@ class Hearing:
     """Response of the microphone, to be taken out of the sound."""
     keeping: Keeping | None = None
     """What keeps the sound, where it is kept."""
+    remarks: tuple[str, ...] = ()
+    """What every result should say of the input, such as that its calibration is overdue."""
 
     def beside(self, bench: BenchConnection) -> BenchConnection:
         """Return the bench, its settings noted where the sound is kept."""
@@ -56,8 +58,8 @@ class Hearing:
         return nullcontext() if self.keeping is None else self.keeping.measuring(what)
 
     def warnings(self) -> list[str]:
-        """Return what is missing in the kept sound so far, in words."""
-        return [] if self.keeping is None else self.keeping.warnings()
+        """Return what results should say: about the input, and what is missing in kept sound."""
+        return [*self.remarks, *([] if self.keeping is None else self.keeping.warnings())]
 
 
 class Person(Protocol):

@@ -221,7 +221,7 @@ def test_progress_is_seen_at_once_and_kept_now_and_then(lab):
 
     hand.tell("listening")
     hand.aim(40.0)
-    hand.show((LevelPoint(0, 50.0, 900.0, None, 39.0, 3.0),))
+    hand.show((LevelPoint(0, 50.0, 900.0, None, 39.0, 0.4, 3.0),))
     assert lab.archive.saves == saves
     progress = lab.queue.get(job.id).progress
     assert (progress.words, progress.target_db) == ("listening", 40.0)
