@@ -12,7 +12,7 @@ import numpy as np
 from acoustic.errors import InputError
 from calibration.bench_state import BenchDescription, BenchState
 from calibration.results import MatchedActuator, MatchRequest
-from calibration.safety import reason_to_stop
+from calibration.safety import OBEYED_AFTER_S, duty_not_kept, reason_to_stop
 from calibration.settling import SpeedHistory
 from calibration.steps import Heard, Listen, Observation, SetDuty, Step
 
@@ -66,6 +66,8 @@ class BenchHands:
         """Step in which the fans' mean speed is told, as far as it showed; 0 where none did."""
         self._pumps_seen_turning: set[str] = set()
         self._state: BenchState | None = None
+        self._asked: dict[str, float] = {}
+        self._asked_s_ago = 0.0
 
     def _check_detuning(self) -> None:
         """Refuse fans to be set apart by too much, or a single one at all."""
@@ -233,7 +235,9 @@ class BenchHands:
 
     def set_fans(self, percent: float) -> Steps[None]:
         """Set the fans' duty, and the pumps' with it."""
-        answer = yield SetDuty(self._duties(percent))
+        self._asked = self._duties(percent)
+        self._asked_s_ago = 0.0
+        answer = yield SetDuty(self._asked)
         assert isinstance(answer, BenchState)  # noqa: S101 - the driver's contract
         self._check(answer)
 
@@ -243,6 +247,11 @@ class BenchHands:
         assert isinstance(answer, Heard)  # noqa: S101 - the driver's contract
         self.bench_s += seconds
         self._check(answer.state)
+        self._asked_s_ago += seconds
+        if self._asked_s_ago >= OBEYED_AFTER_S:
+            reason = duty_not_kept(self._asked, answer.state)
+            if reason is not None:
+                raise RunStopped(reason)
         return answer
 
     def settle(self, tolerated_change: float) -> Steps[SpeedHistory]:

@@ -5,7 +5,7 @@ import re
 import pytest
 
 from calibration.bench_state import Actuator, ActuatorState, BenchDescription, BenchState
-from calibration.safety import reason_to_stop
+from calibration.safety import duty_not_kept, reason_to_stop
 
 BENCH = BenchDescription(
     "south",
@@ -79,3 +79,12 @@ def test_the_benchs_own_reason_comes_first():
 def test_a_pump_tachometer_that_never_moved_proves_nothing():
     """A pump whose tachometer has read 0 from the start may have none connected."""
     assert reason_to_stop(BENCH, state(pump_rpm=0.0), pumps_seen_turning=set()) is None
+
+
+def test_a_duty_that_is_not_kept_stops_a_run():
+    """A duty that reads otherwise than asked is told; a coarse step of the hardware is not."""
+    assert duty_not_kept({"fan": 50.0, "pump": 80.0}, state()) is None
+    assert duty_not_kept({"fan": 53.1, "pump": 76.9}, state()) is None
+    assert duty_not_kept({"fan": 50.0, "pump": 100.0}, state()) == (
+        "The bench runs pump at 80 % duty although 100 % was set; find out what else controls it."
+    )
