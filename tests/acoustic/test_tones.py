@@ -123,6 +123,51 @@ def test_a_tone_that_wanders_keeps_its_level():
     assert found.frequency_hz == pytest.approx(2000, rel=0.001)
 
 
+@pytest.mark.parametrize("apart_hz", [4.0, 5.5, 9.3, 14.0])
+def test_a_faint_tone_close_beside_a_strong_one_is_a_tone_of_its_own(apart_hz):
+    """A tone of 6 dB some hertz beside hum of 16 dB is found with its own frequency and ratio."""
+    for hum_hz in (100.0, 199.96, 300.0):
+        sound = random_noise(20, 3) + tone(hum_hz, 16, 20) + tone(hum_hz + apart_hz, 6, 20, 1.0)
+        hum, faint = tones_in(sound)
+
+        assert hum.frequency_hz == pytest.approx(hum_hz, rel=0.0005)
+        assert faint.frequency_hz == pytest.approx(hum_hz + apart_hz, rel=0.0005)
+        assert faint.tone_to_noise_ratio_db == pytest.approx(6, abs=0.5)
+
+
+def test_the_noise_under_a_tone_follows_its_slope():
+    """In noise that falls by 6 dB an octave two tones in one band keep their ratios."""
+    spectrum = np.fft.rfft(random_noise(20, 4))
+    frequency_hz = np.fft.rfftfreq(20 * RATE_HZ, 1 / RATE_HZ)
+    sound = np.fft.irfft(spectrum * 1000 / np.maximum(frequency_hz, 30))
+    for f in (112.0, 160.0):
+        # The noise of a band of 1/f^2 is a difference of two inverse frequencies.
+        half_hz = critical_bandwidth_hz(f) / 2
+        excess = (1000**2 / (f - half_hz) - 1000**2 / (f + half_hz)) / (2 * half_hz)
+        sound += tone(f, 12, 20) * np.sqrt(excess)
+    found = tones_in(sound)
+
+    assert [each.tone_to_noise_ratio_db for each in found] == pytest.approx([12, 12], abs=0.5)
+
+
+def test_a_tone_that_hunts_is_one_tone():
+    """However ragged its top, a tone that wanders at random is one, with its ratio and its mean."""
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+        keep = np.exp(-0.02 / 1.5)
+        wander = [0.0]
+        for push in np.sqrt(1 - keep**2) * rng.standard_normal(499):
+            wander.append(keep * wander[-1] + push)
+        time_s = np.arange(10 * RATE_HZ) / RATE_HZ
+        course = 1 + 0.0015 * np.interp(time_s, 0.02 * np.arange(500), wander)
+        power = DENSITY * critical_bandwidth_hz(3500) * 10**1.8
+        sound = np.sqrt(2 * power) * np.sin(2 * np.pi * 3500 * np.cumsum(course) / RATE_HZ)
+        (found,) = tones_in(flat_noise(10) + sound)
+
+        assert found.tone_to_noise_ratio_db == pytest.approx(18, abs=0.5)
+        assert found.frequency_hz == pytest.approx(3500 * course.mean(), rel=0.0005)
+
+
 def test_faint_tones_are_found():
     """Of more than 200 tones of 6 dB in random noise at least 99 in 100 are found."""
     rng = np.random.default_rng(6)
