@@ -1,5 +1,6 @@
 """``evenhush calibrate``: a reference tone becomes a calibration, or the reasons why not."""
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -72,10 +73,12 @@ def calibrate(
     Keep the calibrator away from ears: 94 dB is loud, 114 dB harmful within a minute.
     """
     from calibration.reference_tone import ReferenceTone
+    from service.cli.remembering import Remembering
     from service.clock import utc_now
     from service.jobs.calibrating import calibrate as judge
     from service.storage.calibrations import CalibrationHistory
     from service.storage.document_files import save_text
+    from service.wiring.archiving import close_matches
 
     session = open_session(config, data)
     # Read before the tone is heard: a wrong name must not cost a minute of listening.
@@ -115,7 +118,14 @@ def calibrate(
         _show(document, save)
     if show_budget and document.budget:
         _show_budget(document)
-    stand = [_close(path, settings, document) for path, settings in series.items()]
+    with Remembering(session) as remembering:
+        if document.accepted:
+            remembering.add(lambda archive: archive.calibrations.add(document))
+        stand = []
+        for path, settings in series.items():
+            stand.append(_close(path, settings, document))
+            if document.accepted:
+                remembering.add(partial(close_matches, settings=settings, after=document))
     return 0 if document.accepted and all(stand) else 1
 
 

@@ -60,6 +60,7 @@ def floor(
     as_json: AsJson = False,
 ) -> int:
     """Check the room floor. Stop fans only where the processor stays cool without them."""
+    from service.cli.remembering import Remembering
     from service.clock import utc_now
     from service.jobs.floor_checking import check_floor
     from service.storage.document_files import save_text
@@ -82,6 +83,8 @@ def floor(
     found = found.model_copy(update={"warnings": [*found.warnings, *keeping.warnings()]})
     if save is not None:
         save_text(save, found.to_json())
+    with Remembering(session) as remembering:
+        remembering.add(lambda archive: archive.floors.add(found))
     if as_json:
         print_json(found.to_plain())
     else:

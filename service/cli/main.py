@@ -11,6 +11,7 @@ from acoustic.errors import EvenhushError
 from service.cli.analyse import analyse
 from service.cli.bench import bench
 from service.cli.calibrate import calibrate
+from service.cli.data import data
 from service.cli.demo import demo
 from service.cli.demo_recordings import demo_recordings
 from service.cli.floor import floor
@@ -52,6 +53,7 @@ for command in (
     bench,
     hardware,
     replay,
+    data,
 ):
     app.command()(command)
 app.command()(schema)

@@ -287,17 +287,25 @@ def _run(
 ) -> "SeriesProgress":
     """Do the matches and write what they come to."""
     from calibration.pump_curve import curve_duties
+    from service.cli.remembering import RememberedSeries, Remembering
     from service.wiring.match_series import run_series
 
     if plan.out is not None:
         for path in plan.paths(plan.out):
             check_out(path)
-    with session.open_bench(bench, token) as client:
+    with session.open_bench(bench, token) as client, Remembering(session) as remembering:
         if pairs is not None:
             duties = (
                 curve_duties(client.describe(), pairs) if isinstance(pairs, int) else tuple(pairs)
             )
             plan = replace(plan, pump_percents=duties)
+        remembered = RememberedSeries(remembering, inputs)
         return run_series(
-            plan, client, inputs.open, AtTheBench(), data_folder=session.data_folder, fresh=fresh
+            plan,
+            client,
+            remembered.hear,
+            AtTheBench(),
+            data_folder=session.data_folder,
+            fresh=fresh,
+            watch=remembered,
         )

@@ -92,10 +92,16 @@ def _run(
     floor: Path | None,
 ) -> list["RecheckPart"]:
     """Do the rechecks."""
+    from service.cli.remembering import Remembering
     from service.wiring.rechecking import run_rechecks
 
     known = read_floor(floor)
-    with session.open_bench(bench, token) as client:
+    with session.open_bench(bench, token) as client, Remembering(session) as remembering:
+
+        def checked(part: "RecheckPart") -> None:
+            """Add a recheck to the archive."""
+            remembering.add(lambda archive: archive.rechecks.add(part))
+
         return run_rechecks(
             matched,
             client,
@@ -103,6 +109,7 @@ def _run(
             AtTheBench(),
             floor=known,
             data_folder=session.data_folder,
+            checked=checked,
         )
 
 

@@ -19,7 +19,8 @@ def schema(
         typer.Argument(
             metavar="DOCUMENT",
             help="matched-settings, recheck, recheck-history, calibration, floor, inputs, "
-            "analysis, uncalibrated-analysis, kept-sound, profile, trail or sweep-trail.",
+            "analysis, uncalibrated-analysis, kept-sound, profile, cooler, data-check, trail or "
+            "sweep-trail.",
             show_default=False,
         ),
     ],
@@ -45,6 +46,8 @@ def _documents() -> dict[str, type["Document"]]:
     """Return every document by the name of its schema."""
     from service.documents.analysis import AnalysisDocument, UncalibratedAnalysisDocument
     from service.documents.calibration import CalibrationDocument
+    from service.documents.cooler import CoolerDocument
+    from service.documents.data_check import DataCheckDocument
     from service.documents.floor import FloorDocument
     from service.documents.inputs import InputsDocument
     from service.documents.kept_sound import KeptSoundDocument
@@ -56,6 +59,8 @@ def _documents() -> dict[str, type["Document"]]:
     return {
         "analysis": AnalysisDocument,
         "calibration": CalibrationDocument,
+        "cooler": CoolerDocument,
+        "data-check": DataCheckDocument,
         "floor": FloorDocument,
         "inputs": InputsDocument,
         "kept-sound": KeptSoundDocument,

@@ -80,6 +80,7 @@ def sweep(
     Slows the fans down, and stops them for seconds where the bench allows duties so low: run it
     only under a light load whose temperature is watched, and keep hands, hair and cables away.
     """
+    from service.cli.remembering import Remembering
     from service.clock import utc_now
     from service.storage.document_files import read_document_text, save_text
     from service.storage.names import file_stem
@@ -123,6 +124,8 @@ def sweep(
     if kept is not None:
         write_profile(given, document, result)
         save_text(given.with_suffix(TRAIL_ENDING), read_document_text(trail_path, "trail"))
+    with Remembering(session) as remembering:
+        remembering.add(lambda archive: archive.profiles.add(document, trail=trail_path))
     if as_json:
         print_json(document.to_plain())
     else:

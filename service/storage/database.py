@@ -14,7 +14,7 @@ from sqlalchemy import URL, Connection, Engine, QueuePool, create_engine, event,
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.orm import Session
 
-from service.errors import ArchiveClosed, SettingsError
+from service.errors import ArchiveClosed, DocumentError, SettingsError
 from service.storage.database_errors import storage_errors
 from service.storage.document_files import make_folder
 
@@ -211,6 +211,7 @@ def _engine(url: URL, *, connections: int, writes: bool) -> Engine:
         max_overflow=0,
         pool_timeout=_PATIENCE_S,
         json_serializer=partial(json.dumps, allow_nan=False, separators=(",", ":")),
+        json_deserializer=_document_in,
         **more,
     )
     if url.drivername == "sqlite":
@@ -219,6 +220,16 @@ def _engine(url: URL, *, connections: int, writes: bool) -> Engine:
     elif writes:
         event.listen(engine, "begin", _lock_out_other_writers)
     return engine
+
+
+def _document_in(text: str) -> Any:
+    """Read JSON that we have written."""
+    try:
+        return json.loads(text)
+    except ValueError as error:
+        raise DocumentError(
+            "A document in the database is damaged; run 'evenhush data check'."
+        ) from error
 
 
 def _set_up_writer(connection: Any, _record: object) -> None:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from sqlalchemy import delete, func, select
@@ -19,6 +19,7 @@ __all__ = [
     "blocks_of",
     "forget_before",
     "keep_minute",
+    "minute_columns",
     "minutes_together",
     "series_of",
     "summary_of",
@@ -89,26 +90,46 @@ def keep_minute(session: Session, minute: int, series: int, block: bytes) -> Non
     kept = session.get(LevelBlock, (minute, series))
     if kept is not None:
         block = merged(kept.levels, block)
-    # From the levels as they are kept, so that anybody can come to the same again.
-    whole = summary_of(block, ROWS_A_MINUTE)
-    if not whole.rows[0]:
+    columns = minute_columns(minute, series, block)
+    if columns is None:
         return
-    session.merge(
-        LevelMinuteRow(
-            minute=minute,
-            series=series,
-            rows=int(whole.rows[0]),
-            energy=float(whole.energy[0]),
-            LA10=_finite(whole.L10_db),
-            LA50=_finite(whole.L50_db),
-            LA90=_finite(whole.L90_db),
-            LAFmax=_finite(whole.Lmax_db),
-        )
-    )
+    session.merge(LevelMinuteRow(**columns))
     if kept is None:
         session.add(LevelBlock(minute=minute, series=series, levels=block))
     else:
         kept.levels = block
+
+
+def minute_columns(minute: int, series: int, block: bytes) -> dict[str, Any] | None:
+    """Return what a minute comes to.
+
+    It is told from the levels as they are kept, so that anybody can come to the same again.
+
+    Parameters
+    ----------
+    minute, series : int
+        Which one.
+    block : bytes
+        Its levels.
+
+    Returns
+    -------
+    dict or None
+        Values by column; None where it has no level.
+    """
+    whole = summary_of(block, ROWS_A_MINUTE)
+    if not whole.rows[0]:
+        return None
+    return {
+        "minute": minute,
+        "series": series,
+        "rows": int(whole.rows[0]),
+        "energy": float(whole.energy[0]),
+        "LA10": _finite(whole.L10_db),
+        "LA50": _finite(whole.L50_db),
+        "LA90": _finite(whole.L90_db),
+        "LAFmax": _finite(whole.Lmax_db),
+    }
 
 
 def _finite(levels_db: Samples) -> float | None:

@@ -1,15 +1,17 @@
-"""Opening the archive, and adding to it where that must not disturb a measurement."""
+"""The archive: opening it, and putting into it what a series of matches comes to."""
 
-from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
-from acoustic.errors import EvenhushError
+from service.documents.calibration import CalibrationDocument
+from service.documents.matched_settings import MatchedSettingsDocument
+from service.jobs.settings_document import close_series, settings_document
 from service.settings import Settings
 from service.storage.archive import Archive
+from service.wiring.match_series import Hearing
+from service.wiring.series_progress import DoneMatch
 
-__all__ = ["Remembering", "open_archive"]
+__all__ = ["close_matches", "keep_match", "open_archive"]
 
 
 def open_archive(settings: Settings, data_folder: Path) -> Archive:
@@ -37,54 +39,69 @@ def open_archive(settings: Settings, data_folder: Path) -> Archive:
     return Archive(data_folder, settings.database_url, level_log_days=settings.level_log_days)
 
 
-class Remembering:
-    """The archive for a measurement, whose results are in files already; a context manager.
-
-    It is opened when there is something to add. What it does not take is said once, and the
-    measurement goes on without it.
+def keep_match(
+    archive: Archive, done: DoneMatch, hearing: Hearing, *, time: datetime, job: str | None = None
+) -> str:
+    """Keep a match of a series, unless an earlier run of the same series has.
 
     Parameters
     ----------
-    open_it : callable
-        Opens the archive.
-    tell : callable
-        Given the remark that it does not take what was measured.
+    archive : Archive
+        The archive.
+    done : DoneMatch
+        The match.
+    hearing : Hearing
+        What it was heard through.
+    time : datetime
+        When it ended.
+    job : str, optional
+        Job that made it.
+
+    Returns
+    -------
+    str
+        Its id.
+
+    Raises
+    ------
+    EvenhushError
+        If it cannot be kept.
     """
+    kept = archive.matches.same_as(done.part, hearing.calibration.time)
+    if kept:
+        return kept[0].record.id
+    document = settings_document(
+        done.request, [done.part], time=time, calibration=hearing.calibration, drift=None
+    )
+    return archive.matches.add(
+        document,
+        source=hearing.source.name,
+        calibration=hearing.calibration,
+        trail=done.trail,
+        job=job,
+    )
 
-    def __init__(self, open_it: Callable[[], Archive], tell: Callable[[str], None]) -> None:
-        self._open_it = open_it
-        self._tell = tell
-        self._archive: Archive | None = None
-        self._given_up = False
 
-    def add(self, to: Callable[[Archive], object]) -> None:
-        """Add something.
+def close_matches(
+    archive: Archive, settings: MatchedSettingsDocument, after: CalibrationDocument
+) -> None:
+    """Enter the drift into the matches that matched settings came from, as into those.
 
-        Parameters
-        ----------
-        to : callable
-            Given the archive; adds to it.
-        """
-        if self._given_up:
-            return
-        try:
-            if self._archive is None:
-                self._archive = self._open_it()
-            to(self._archive)
-        except EvenhushError as error:
-            self._given_up = True
-            self._tell(f"not in the archive, and only in files: {error}")
+    Parameters
+    ----------
+    archive : Archive
+        The archive.
+    settings : MatchedSettingsDocument
+        The settings.
+    after : CalibrationDocument
+        An accepted calibration of the same microphone.
 
-    def __enter__(self) -> Self:
-        """Return itself."""
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Close the archive."""
-        if self._archive is not None:
-            self._archive.close()
+    Raises
+    ------
+    EvenhushError
+        If it cannot be entered.
+    """
+    for part in settings.coolers:
+        for kept in archive.matches.same_as(part, settings.chain.calibration_time):
+            closed, _ = close_series(kept.document, after, f"Match {kept.record.id}")
+            archive.matches.close_chain(kept.record.id, closed)
