@@ -54,23 +54,30 @@ def data(
         )
     if task == "check" and place is not None:
         raise SettingsError("'evenhush data check' looks through the archive and takes no place.")
+    if task != "check" and place is None:
+        raise SettingsError(f"Name a folder or a .zip file: 'evenhush data {task} PLACE'.")
     if task != "check" and forget_missing:
         raise SettingsError("--forget-missing goes with 'evenhush data check'.")
     session = open_session(config, data_folder)
-    with _open(session) as archive:
-        if task == "check":
-            return _check(archive, forget_missing=forget_missing, as_json=as_json)
+    with _open(session, begin=task == "import") as archive:
         if place is None:
-            raise SettingsError(f"Name a folder or a .zip file: 'evenhush data {task} PLACE'.")
+            return _check(archive, forget_missing=forget_missing, as_json=as_json)
         if task == "export":
             return _export(archive, place, as_json=as_json)
         return _import(archive, place, as_json=as_json)
 
 
-def _open(session: Session) -> "Archive":
-    """Open the archive that the configuration names."""
+def _open(session: Session, *, begin: bool) -> "Archive":
+    """Open the archive that the configuration names; begin one only where something goes in."""
+    from service.errors import SettingsError
+    from service.storage.database import database_address
     from service.wiring.archiving import open_archive
 
+    address = database_address(session.settings.database_url, session.data_folder)
+    if not begin and address.drivername == "sqlite" and not Path(str(address.database)).exists():
+        raise SettingsError(
+            f"There is no archive {address.database} yet; check --data, or measure something."
+        )
     archive = open_archive(session.settings, session.data_folder)
     if archive.copy_before_upgrade is not None:
         remark(

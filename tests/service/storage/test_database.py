@@ -140,6 +140,7 @@ def test_work_that_is_taken_back_is_not_done(counter):
     assert number_in(counter) == 0
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="only there open files are counted easily")
 def test_opening_many_times_leaves_nothing_open(tmp_path):
     """Archives give their files and threads back."""
 
@@ -153,10 +154,6 @@ def test_opening_many_times_leaves_nothing_open(tmp_path):
             archive.events.list()
 
     assert in_use() == before
-
-
-if sys.platform != "linux":
-    del test_opening_many_times_leaves_nothing_open
 
 
 @pytest.mark.parametrize(
