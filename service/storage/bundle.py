@@ -9,6 +9,7 @@ import json
 import secrets
 import shutil
 import zipfile
+import zlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
@@ -24,6 +25,15 @@ __all__ = ["ABOUT", "BundleReader", "BundleWriter", "new_bundle", "open_bundle"]
 ABOUT: Final = "about.json"
 """The part that lists the others."""
 _PIECE: Final = 2**20
+_UNREADABLE: Final = (
+    OSError,
+    KeyError,
+    EOFError,
+    NotImplementedError,
+    zipfile.BadZipFile,
+    zlib.error,
+)
+"""What reading a damaged file or zip file raises."""
 _STORED: Final = (".flac", ".wav")
 """Endings of what does not get smaller."""
 
@@ -132,7 +142,10 @@ def new_bundle(place: Path) -> Iterator[BundleWriter]:
         raise StorageError(f"{place} is there already; choose another name.")
     make_folder(place.absolute().parent)
     if place.suffix.lower() == ".zip":
-        with replacement_of(place) as file, zipfile.ZipFile(file, "w") as whole:
+        with (
+            replacement_of(place) as file,
+            zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as whole,
+        ):
             yield BundleWriter(lambda name: _new_member(whole, name))
         return
     beside = place.absolute().parent / f".evenhush-{secrets.token_hex(8)}.part"
@@ -151,11 +164,8 @@ def new_bundle(place: Path) -> Iterator[BundleWriter]:
 
 def _new_member(whole: zipfile.ZipFile, name: str) -> IO[bytes]:
     """Begin a part of a zip file."""
-    info = zipfile.ZipInfo(name)
-    info.compress_type = (
-        zipfile.ZIP_STORED if PurePosixPath(name).suffix in _STORED else zipfile.ZIP_DEFLATED
-    )
-    return whole.open(info, "w", force_zip64=True)
+    part = zipfile.ZipInfo(name) if PurePosixPath(name).suffix in _STORED else name
+    return whole.open(part, "w", force_zip64=True)
 
 
 def _new_file(folder: Path, name: str) -> BinaryIO:
@@ -206,7 +216,7 @@ class BundleReader:
                 yield hashed
                 while hashed.read(_PIECE):
                     pass
-        except (OSError, KeyError, zipfile.BadZipFile, EOFError) as error:
+        except _UNREADABLE as error:
             raise DocumentError(f"{name} in {self.place} cannot be read: {error}.") from error
         if (hashed.bytes, hashed.sha256) != (listed.get("bytes"), listed.get("sha256")):
             raise DocumentError(
@@ -254,7 +264,7 @@ def _reader(place: Path, schema: str, open_raw: Callable[[str], IO[bytes]]) -> B
     try:
         with open_raw(ABOUT) as file:
             about = json.load(file)
-    except (OSError, KeyError, ValueError, zipfile.BadZipFile) as error:
+    except (*_UNREADABLE, ValueError) as error:
         raise DocumentError(f"{place} holds no readable {ABOUT}, so it is no export.") from error
     if not isinstance(about, dict) or about.get("schema") != schema:
         raise DocumentError(f"{place} is no export of the form {schema}; see its {ABOUT}.")
