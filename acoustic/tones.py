@@ -5,7 +5,7 @@ lines around it between the lowest line on either side, or the valley before the
 rises above a straight line between those two is the tone, the rest is noise.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -28,7 +28,13 @@ from acoustic.errors import InputError
 from acoustic.signals import Samples
 from acoustic.spectrum import Spectrum
 
-__all__ = ["HIGHEST_TONE_HZ", "LOWEST_TONE_HZ", "DiscreteTone", "discrete_tones"]
+__all__ = [
+    "HIGHEST_TONE_HZ",
+    "LOWEST_TONE_HZ",
+    "DiscreteTone",
+    "discrete_tones",
+    "noise_beside_tones",
+]
 
 LOWEST_TONE_HZ = 89.1
 HIGHEST_TONE_HZ = 11_200.0
@@ -112,15 +118,7 @@ def discrete_tones(spectrum: Spectrum, *, calibrated: bool) -> tuple[DiscreteTon
     tests; `tests/benchmarks/tones_found.py` prints how often). That a tone is heard as one has to
     be confirmed by listening.
     """
-    if spectrum.density_pa2_per_hz.shape[1] != 1:
-        raise InputError(
-            "Tones are assessed in one channel; pick one of the spectrum or average them first."
-        )
-    if spectrum.spacing_hz > _LARGEST_SPACING_HZ:
-        raise InputError(
-            f"Lines every {spectrum.spacing_hz:.3g} Hz are too coarse for discrete tones; "
-            f"use at most {_LARGEST_SPACING_HZ} Hz."
-        )
+    _must_suit(spectrum)
     density = spectrum.density_pa2_per_hz[:, 0]
     powers = _PowerBetween(density, spectrum.spacing_hz)
     found, owned = _search(density, spectrum)
@@ -131,6 +129,42 @@ def discrete_tones(spectrum: Spectrum, *, calibrated: bool) -> tuple[DiscreteTon
         if tone.frequency_hz >= LOWEST_TONE_HZ
     ]
     return tuple(tone for tone in assessed if tone.tone_to_noise_ratio_db > _LEAST_RATIO_DB)
+
+
+def noise_beside_tones(spectrum: Spectrum) -> Spectrum:
+    """Take the discrete tones out of a spectrum.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+        Unweighted spectrum of one channel, lines at most 2.5 Hz apart.
+
+    Returns
+    -------
+    Spectrum
+        The same with what every tone from 40 Hz on adds to its lines replaced by the noise beside.
+
+    Raises
+    ------
+    InputError
+        If there are several channels or the lines are too far apart.
+    """
+    _must_suit(spectrum)
+    owned = _search(spectrum.density_pa2_per_hz[:, 0], spectrum)[1]
+    return replace(spectrum, density_pa2_per_hz=_noise_of(spectrum, owned)[:, None])
+
+
+def _must_suit(spectrum: Spectrum) -> None:
+    """Refuse a spectrum in which tones cannot be assessed."""
+    if spectrum.density_pa2_per_hz.shape[1] != 1:
+        raise InputError(
+            "Tones are assessed in one channel; pick one of the spectrum or average them first."
+        )
+    if spectrum.spacing_hz > _LARGEST_SPACING_HZ:
+        raise InputError(
+            f"Lines every {spectrum.spacing_hz:.3g} Hz are too coarse for discrete tones; "
+            f"use at most {_LARGEST_SPACING_HZ} Hz."
+        )
 
 
 class _Lines(NamedTuple):

@@ -7,6 +7,14 @@ import typer
 
 from service.cli.options import AsJson, ResponseFile, ShowBudget
 from service.cli.progress import progress_bar
+from service.cli.recording_options import (
+    CalibrationBeside,
+    FromSeconds,
+    PascalPerUnit,
+    RecordingFiles,
+    ToSeconds,
+    recording_request,
+)
 from service.cli.runtime import print_json, remark
 
 if TYPE_CHECKING:
@@ -15,7 +23,6 @@ if TYPE_CHECKING:
         LevelInterval,
         UncalibratedAnalysisDocument,
     )
-    from service.jobs.analysis import AnalysisRequest
 
 __all__ = ["analyse"]
 
@@ -29,42 +36,16 @@ _LINES = (
 
 def analyse(
     *,
-    files: Annotated[
-        list[Path],
-        typer.Argument(metavar="FILE", help="WAV, RF64, FLAC, OGG or AIFF.", show_default=False),
-    ],
-    calibration: Annotated[
-        Path | None,
-        typer.Option(
-            "--calibration",
-            metavar="FILE",
-            help="Calibration of what it was recorded with [default: the one kept beside it; "
-            "without any, levels are dB re full scale].",
-            show_default=False,
-        ),
-    ] = None,
-    pascal_per_unit: Annotated[
-        float | None,
-        typer.Option(
-            "--pascal-per-unit",
-            help="Instead of a calibration, sound pressure in Pa of a sample of value 1.0.",
-            show_default=False,
-        ),
-    ] = None,
+    files: RecordingFiles,
+    calibration: CalibrationBeside = None,
+    pascal_per_unit: PascalPerUnit = None,
     response: ResponseFile = None,
     field: Annotated[
         str,
         typer.Option("--field", help="'free' or 'diffuse': the sound field that loudness assumes."),
     ] = "free",
-    start_s: Annotated[
-        float, typer.Option("--from", metavar="SECONDS", help="Where to begin.")
-    ] = 0.0,
-    end_s: Annotated[
-        float | None,
-        typer.Option(
-            "--to", metavar="SECONDS", help="Where to end [default: the end].", show_default=False
-        ),
-    ] = None,
+    start_s: FromSeconds = 0.0,
+    end_s: ToSeconds = None,
     csv: Annotated[
         Path | None,
         typer.Option(
@@ -109,7 +90,14 @@ def analyse(
     if picture is not None:
         # Before minutes of analysing go into it.
         picture_form(picture)
-    request = _request(calibration, pascal_per_unit, response, field, start_s, end_s)
+    request = recording_request(
+        calibration=calibration,
+        pascal_per_unit=pascal_per_unit,
+        response=response,
+        start_s=start_s,
+        end_s=end_s,
+        field=field,
+    )
     if len(files) == 1:
         with progress_bar(str(files[0])) as progress:
             documents = [analyse_file(files[0], request, beside=beside, progress=progress)]
@@ -128,40 +116,6 @@ def analyse(
         for document in documents:
             _show_budget(document)
     return 0
-
-
-def _request(  # noqa: PLR0917 - one value an option
-    calibration: Path | None,
-    pascal_per_unit: float | None,
-    response: Path | None,
-    field: str,
-    start_s: float,
-    end_s: float | None,
-) -> "AnalysisRequest":
-    """Put together what is asked of every recording."""
-    from service.documents.calibration import CalibrationDocument
-    from service.errors import SettingsError
-    from service.jobs.analysis import AnalysisRequest
-    from service.storage.document_files import read_document_text
-    from service.storage.response_tables import read_response
-
-    if calibration is not None and pascal_per_unit is not None:
-        raise SettingsError("Give either --calibration or --pascal-per-unit, not both.")
-    if field not in ("free", "diffuse"):
-        raise SettingsError(f"--field is 'free' or 'diffuse', not {field!r}.")
-    document = None
-    if calibration is not None:
-        text = read_document_text(calibration, "calibration")
-        document = CalibrationDocument.from_json(text, str(calibration))
-    at_hz = 1000.0 if document is None else document.reference_frequency_hz or 1000.0
-    return AnalysisRequest(
-        calibration=document,
-        response=None if response is None else read_response(response, calibrated_at_hz=at_hz),
-        pascal_per_unit=pascal_per_unit,
-        field="free" if field == "free" else "diffuse",
-        start_s=start_s,
-        end_s=end_s,
-    )
 
 
 def _show_budget(document: "AnalysisDocument | UncalibratedAnalysisDocument") -> None:

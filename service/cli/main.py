@@ -21,6 +21,7 @@ from service.cli.match import match
 from service.cli.recheck import recheck
 from service.cli.replay import replay
 from service.cli.schema import schema
+from service.cli.spectrum import spectrum
 from service.cli.sweep import sweep
 from service.errors import SafetyStop
 
@@ -50,6 +51,7 @@ for command in (
     recheck,
     sweep,
     analyse,
+    spectrum,
     bench,
     hardware,
     replay,

@@ -19,8 +19,8 @@ def schema(
         typer.Argument(
             metavar="DOCUMENT",
             help="matched-settings, recheck, recheck-history, calibration, floor, inputs, "
-            "analysis, uncalibrated-analysis, kept-sound, profile, cooler, data-check, trail or "
-            "sweep-trail.",
+            "analysis, uncalibrated-analysis, spectrum, kept-sound, profile, cooler, data-check, "
+            "trail or sweep-trail.",
             show_default=False,
         ),
     ],
@@ -54,6 +54,7 @@ def _documents() -> dict[str, type["Document"]]:
     from service.documents.matched_settings import MatchedSettingsDocument
     from service.documents.profile import ProfileDocument
     from service.documents.recheck import RecheckDocument, RecheckHistoryDocument
+    from service.documents.spectra import SpectrumDocument
     from service.documents.trail import SweepTrailHeader, TrailHeader
 
     return {
@@ -68,6 +69,7 @@ def _documents() -> dict[str, type["Document"]]:
         "recheck": RecheckDocument,
         "recheck-history": RecheckHistoryDocument,
         "profile": ProfileDocument,
+        "spectrum": SpectrumDocument,
         "sweep-trail": SweepTrailHeader,
         "trail": TrailHeader,
         "uncalibrated-analysis": UncalibratedAnalysisDocument,

@@ -27,9 +27,11 @@ from service.ports import RecordedSound
 __all__ = [
     "AnalysisRequest",
     "OpenRecording",
+    "PreparedRecording",
     "SoundView",
     "analyse_recording",
     "check_request",
+    "prepare",
 ]
 
 
@@ -71,6 +73,10 @@ class AnalysisRequest:
         numbered = enumerate(self.kept.pascal_per_unit)
         return {channel: factor for channel, factor in numbered if factor is not None}
 
+    def whole(self) -> "AnalysisRequest":
+        """Return the same of a whole recording."""
+        return replace(self, start_s=0.0, end_s=None, kept=None)
+
 
 @dataclass(frozen=True, slots=True)
 class OpenRecording:
@@ -82,6 +88,23 @@ class OpenRecording:
     """Its sound."""
     coding: str
     """How its samples are stored, such as ``PCM_24``."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PreparedRecording:
+    """A recording and what its samples mean, ready to be listened to."""
+
+    part: RecordedPart
+    """The part that was asked for."""
+    pascal_per_unit: float | Samples | None
+    """Sound pressure in pascals of a sample of value 1.0, in all channels or in each; None for
+    levels re full scale."""
+    response: MicrophoneResponse | None
+    """Response of the microphone, to be taken out of the sound."""
+    calibrations: tuple[CalibrationDocument, ...]
+    """The calibrations that count."""
+    notes: tuple[str, ...]
+    """What limits the recording, in sentences, as far as it is known without listening."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,8 +132,44 @@ def check_request(recording: OpenRecording, request: AnalysisRequest) -> None:
     InputError
         If the request contradicts itself or does not suit the recording.
     """
-    _part(recording, request)
-    _factor(recording, request)
+    prepare(recording, request)
+
+
+def prepare(recording: OpenRecording, request: AnalysisRequest) -> PreparedRecording:
+    """Find what is asked of a recording, without listening.
+
+    Parameters
+    ----------
+    recording : OpenRecording
+        The recording.
+    request : AnalysisRequest
+        What is asked.
+
+    Returns
+    -------
+    PreparedRecording
+        The part, its calibration and its response.
+
+    Raises
+    ------
+    InputError
+        If the request contradicts itself or does not suit the recording.
+    """
+    calibrations = _calibrations(request)
+    notes = coding_notes(recording.coding)
+    if request.calibration is not None and len(calibrations) < recording.source.channels:
+        notes = (
+            *notes,
+            f"The calibration was made on channel {request.calibration.channel} and is used for "
+            f"all {recording.source.channels} channels.",
+        )
+    return PreparedRecording(
+        part=_part(recording, request),
+        pascal_per_unit=_factor(recording, request),
+        response=_response(request),
+        calibrations=tuple(calibrations),
+        notes=(*notes, *_kept_notes(recording, request)),
+    )
 
 
 def analyse_recording(
@@ -152,12 +211,11 @@ def analyse_recording(
     CaptureError
         If the recording is damaged.
     """
-    part, factor = _part(recording, request), _factor(recording, request)
-    calibrations = _calibrations(request)
+    prepared = prepare(recording, request)
     measured = measure_recording(
-        part,
-        factor,
-        response=_response(request),
+        prepared.part,
+        prepared.pascal_per_unit,
+        response=prepared.response,
         kernels=kernels,
         waterfall=view is not None,
         keep=keep,
@@ -165,20 +223,13 @@ def analyse_recording(
     )
     if view is not None:
         view(_view(recording.file, measured))
-    notes = coding_notes(recording.coding)
-    if request.calibration is not None and len(calibrations) < recording.source.channels:
-        notes = (
-            *notes,
-            f"The calibration was made on channel {request.calibration.channel} and is used for "
-            f"all {recording.source.channels} channels.",
-        )
     return analysis_document(
-        part,
+        prepared.part,
         measured,
-        pascal_per_unit=factor,
-        calibrations=calibrations,
+        pascal_per_unit=prepared.pascal_per_unit,
+        calibrations=prepared.calibrations,
         field=request.field,
-        notes=(*notes, *_kept_notes(recording, request)),
+        notes=prepared.notes,
     )
 
 

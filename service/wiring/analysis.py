@@ -24,7 +24,14 @@ from service.storage.waterfall_table import save_waterfall
 from service.wiring.kernels import keep_freed_memory, kernels_for
 from service.wiring.processes import run_in_processes
 
-__all__ = ["Beside", "analyse_file", "analyse_files", "picture_form"]
+__all__ = [
+    "Beside",
+    "analyse_file",
+    "analyse_files",
+    "opened_recording",
+    "picture_form",
+    "with_what_was_kept",
+]
 
 Analysis = AnalysisDocument | UncalibratedAnalysisDocument
 """Both forms of an analysis."""
@@ -109,9 +116,9 @@ def analyse_file(
     keep_freed_memory()
     looks = beside.picture is not None or beside.waterfall_csv is not None
     views: list[SoundView] = []
-    with _opened(path) as recording, ExitStack() as log:
+    with opened_recording(path) as recording, ExitStack() as log:
         source = recording.source
-        request = _with_what_was_kept(path, recording, request)
+        request = with_what_was_kept(path, recording, request)
         keep = log.enter_context(_log(beside.levels_csv, request))
         document = analyse_recording(
             recording,
@@ -182,8 +189,8 @@ def analyse_files(
     """
     # What can be told from headers is told before hours of work, and in the order given.
     for path in paths:
-        with _opened(path) as recording:
-            check_request(recording, _with_what_was_kept(path, recording, request))
+        with opened_recording(path) as recording:
+            check_request(recording, with_what_was_kept(path, recording, request))
     shares = dict.fromkeys(range(len(paths)), 0.0)
 
     def note(number: int, share: float) -> None:
@@ -200,8 +207,24 @@ def _analyse(task: tuple[Path, AnalysisRequest], progress: Callable[[float], Non
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[OpenRecording]:
-    """Open a recording, and close it on every way out."""
+def opened_recording(path: Path) -> Iterator[OpenRecording]:
+    """Open a recording, and close it on every way out.
+
+    Parameters
+    ----------
+    path : Path
+        The recording.
+
+    Yields
+    ------
+    OpenRecording
+        The recording, at its beginning.
+
+    Raises
+    ------
+    RecordingError
+        If it cannot be used.
+    """
     source = RecordingSource(path)
     try:
         yield OpenRecording(str(path), source, source.format.coding)
@@ -209,10 +232,30 @@ def _opened(path: Path) -> Iterator[OpenRecording]:
         source.close()
 
 
-def _with_what_was_kept(
+def with_what_was_kept(
     path: Path, recording: OpenRecording, request: AnalysisRequest
 ) -> AnalysisRequest:
-    """Add to a request what stands beside the recording, if it is kept sound."""
+    """Add to a request what stands beside the recording, if it is kept sound.
+
+    Parameters
+    ----------
+    path : Path
+        The recording.
+    recording : OpenRecording
+        The same, open.
+    request : AnalysisRequest
+        What is asked.
+
+    Returns
+    -------
+    AnalysisRequest
+        The request with what was noted when it was kept.
+
+    Raises
+    ------
+    DocumentError
+        If what stands beside it is damaged or of other sound.
+    """
     source = recording.source
     kept = read_kept_sound(path, rate_hz=source.rate_hz, channels=source.channels)
     return replace(request, kept=kept)

@@ -1,0 +1,82 @@
+"""Recordings made for a test, and the command run on them."""
+
+import json
+import signal
+import sys
+
+import numpy as np
+import pytest
+import soundfile
+
+from service.cli.main import main
+
+RATE_HZ = 32_000
+
+
+@pytest.fixture
+def record(tmp_path):
+    """Write a recording and return its path; ``(frames,)`` or ``(frames, channels)``."""
+
+    def write(name, samples, rate_hz=RATE_HZ, subtype="FLOAT"):
+        path = tmp_path / name
+        soundfile.write(path, samples, rate_hz, subtype=subtype)
+        return path
+
+    return write
+
+
+class Ended:
+    """How the command ended and what it printed."""
+
+    def __init__(self, code, printed):
+        self.code, self.out, self.err = code, printed.out, printed.err
+
+    @property
+    def json(self):
+        """The one JSON document on standard output."""
+        return json.loads(self.out)
+
+    @property
+    def sentence(self):
+        """The one sentence on standard error of what could not be done."""
+        assert self.code == 2
+        assert self.out == ""
+        (line,) = self.err.splitlines()
+        assert line.endswith(".")
+        return line.removeprefix("evenhush: ")
+
+
+@pytest.fixture
+def evenhush(monkeypatch, capsys):
+    """Run the command in this process."""
+    handler = signal.getsignal(signal.SIGTERM)
+
+    def run(*words):
+        monkeypatch.setattr(sys, "argv", ["evenhush", *map(str, words)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        return Ended(ended.value.code, capsys.readouterr())
+
+    yield run
+    signal.signal(signal.SIGTERM, handler)
+
+
+@pytest.fixture
+def noise():
+    """Return white noise of a root mean square, shape ``(frames,)``."""
+
+    def make(rms, seconds, seed=1):
+        return rms * np.random.default_rng(seed).standard_normal(round(seconds * RATE_HZ))
+
+    return make
+
+
+@pytest.fixture
+def tone():
+    """Return a tone of a root mean square, shape ``(frames,)``."""
+
+    def make(rms, frequency_hz, seconds, phase=0.3):
+        time_s = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+        return np.sqrt(2) * rms * np.sin(2 * np.pi * frequency_hz * time_s + phase)
+
+    return make
