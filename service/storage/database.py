@@ -2,6 +2,7 @@
 
 import json
 import queue
+import sqlite3
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
@@ -236,8 +237,25 @@ def _set_up_writer(connection: Any, _record: object) -> None:
     """Make an SQLite connection keep what it confirms, and hold its rules."""
     # The driver begins transactions by its own lights, and too late; we say when.
     connection.isolation_level = None
-    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
+    _write_ahead(connection)
+    for pragma in ("synchronous=FULL", "foreign_keys=ON"):
         connection.execute(f"PRAGMA {pragma}").close()
+
+
+def _write_ahead(connection: Any) -> None:
+    """Let an SQLite file be read while it is written to; two that begin at once take turns.
+
+    The driver waits for others everywhere but here.
+    """
+    pause = threading.Event()
+    for _ in range(round(5.0 / 0.05)):
+        try:
+            connection.execute("PRAGMA journal_mode=WAL").close()
+        except sqlite3.OperationalError:  # told below where it is not for another program
+            pause.wait(0.05)
+        else:
+            return
+    connection.execute("PRAGMA journal_mode=WAL").close()
 
 
 def _set_up_reader(connection: Any, _record: object) -> None:
