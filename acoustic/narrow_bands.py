@@ -14,8 +14,9 @@ def narrow_band_levels_db(spectrum: Spectrum, frequency_hz: Samples) -> Samples:
     """Levels in bands around frequencies at equal ratios.
 
     A band reaches halfway to its neighbours, but never holds less than three lines of the
-    spectrum, over which the window spreads a tone: where the axis is so fine, a tone reads its own
-    level. Elsewhere one on the edge of two bands reads up to 3 dB less in each.
+    spectrum, over which the window spreads a tone: where the axis is finer than the lines, a tone
+    reads its own level within 0.5 dB. Elsewhere one on the edge of two bands reads up to 3 dB less
+    in each.
 
     Parameters
     ----------

@@ -39,6 +39,8 @@ FLOOR = FloorReading(26.17, 0.3)
 class Somebody:
     """A person who mounts a number of coolers, and remembers what was said."""
 
+    anew = "--fresh"
+
     def __init__(self, mounts=0):
         self.left, self.said, self.asked = mounts, [], []
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from service.cli.runtime import Session, remark
 
@@ -19,6 +19,8 @@ __all__ = ["AtTheBench", "SeriesInput"]
 
 class AtTheBench:
     """The person at the bench: remarks go to standard error, the Enter key answers."""
+
+    anew: Final = "--fresh"
 
     def tell(self, text: str) -> None:
         """Print a remark."""

@@ -83,7 +83,7 @@ def check_floor(
     if floor is None:
         raise CaptureError(
             f"Less than 5 s of {levels_db.size * ROW_S:.0f} s from {source.name} were "
-            "undisturbed; wait for a quieter time or listen longer with --seconds."
+            "undisturbed; wait for a quieter time or listen longer."
         )
     recent = floor.usable[-len(kept) :]
     undisturbed = [piece for piece, good in zip(kept, recent, strict=True) if good]

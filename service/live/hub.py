@@ -101,6 +101,8 @@ class SoundHub:
         self._now = now
         self._tell = changed
         self._pauses_s = pauses_s
+        self._monotonic = monotonic
+        self._heard_s = monotonic()
         self._keeper = PaceKeeper(pace, monotonic)
         self._changed = threading.Condition()
         self._tap: SoundTap | None = None
@@ -121,6 +123,16 @@ class SoundHub:
     def state(self) -> HubState:
         """The input now."""
         return self._state
+
+    @property
+    def silent_s(self) -> float:
+        """How long an input that is connected has delivered nothing, in seconds.
+
+        Always 0 for one that can be kept waiting, as somebody may just do that.
+        """
+        if self._pace.waits or not self._state.connected:
+            return 0.0
+        return self._monotonic() - self._heard_s
 
     def start(self) -> None:
         """Begin to read."""
@@ -214,6 +226,7 @@ class SoundHub:
         source = self._source = self._open()
         try:
             self._listener.opened(source)
+            self._heard_s = self._monotonic()
             self._enter(
                 HubState(
                     connected=True,
@@ -230,6 +243,7 @@ class SoundHub:
                 last = (read + 1) * source.rate_hz // 10
                 block = source.read(last - read * source.rate_hz // 10)
                 read += 1
+                self._heard_s = self._monotonic()
                 if self._ended:
                     return
                 heard = HeardBlock(self._number, self._now(), block)

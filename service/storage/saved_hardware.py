@@ -1,20 +1,14 @@
 """What each bench has to put back, one small file in the data folder, there while it is needed."""
 
-import sys
 import threading
-from contextlib import suppress
 from pathlib import Path
-from typing import IO, Final
+from typing import Final
 
 from service.documents.saved_hardware import SavedHardware
 from service.errors import BenchError, DocumentError, StorageError
-from service.storage.document_files import make_folder, read_document_text, save_text
+from service.storage.claims import Claim
+from service.storage.document_files import read_document_text, save_text
 from service.storage.names import file_stem
-
-if sys.platform == "win32":
-    import msvcrt
-else:
-    import fcntl
 
 __all__ = ["SavedHardwareFile", "saved_hardware_files"]
 
@@ -40,7 +34,7 @@ class SavedHardwareFile:
         """Name of the bench."""
         self.path = data_folder / _FOLDER / f"{file_stem(bench)}.json"
         """Where it stands."""
-        self._claim: IO[bytes] | None = None
+        self._claim = Claim(self.path.with_suffix(".lock"))
 
     def claim(self, patience_s: float) -> None:
         """Keep every other process from it until `release`.
@@ -57,32 +51,19 @@ class SavedHardwareFile:
         StorageError
             If the data folder cannot be written to.
         """
-        make_folder(self.path.parent)
-        try:
-            file = self.path.with_suffix(".lock").open("ab")
-        except OSError as error:
-            raise StorageError(
-                f"The folder {self.path.parent} cannot be written to ({error.strerror or error}); "
-                "choose another data folder."
-            ) from error
         for _ in range(round(patience_s / _BETWEEN_TRIES_S)):
-            if _lock(file):
-                break
+            if self._claim.take():
+                return
             threading.Event().wait(_BETWEEN_TRIES_S)
-        else:
-            if not _lock(file):
-                file.close()
-                raise BenchError(
-                    f"The bench {self.bench} is running already with this data folder; stop it "
-                    "first, which hands its fans back."
-                )
-        self._claim = file
+        if not self._claim.take():
+            raise BenchError(
+                f"The bench {self.bench} is running already with this data folder; stop it "
+                "first, which hands its fans back."
+            )
 
     def release(self) -> None:
         """Let others have it; harmless when done twice."""
-        if self._claim is not None:
-            self._claim.close()
-            self._claim = None
+        self._claim.release()
 
     def read(self) -> SavedHardware | None:
         """Return what has to be put back; None for nothing.
@@ -149,14 +130,3 @@ def saved_hardware_files(data_folder: Path) -> list[SavedHardwareFile]:
     """
     found = sorted((data_folder / _FOLDER).glob("*.json"))
     return [SavedHardwareFile(data_folder, path.stem) for path in found]
-
-
-def _lock(file: IO[bytes]) -> bool:
-    """Try to be the only one; return whether it worked."""
-    with suppress(OSError):
-        if sys.platform == "win32":
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-        else:
-            fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
-        return True
-    return False

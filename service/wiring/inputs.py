@@ -12,7 +12,7 @@ from service.ports import SoundSource
 if TYPE_CHECKING:
     from service.capture.audio_devices import InputDevice
 
-__all__ = ["inputs_document", "list_inputs", "open_input"]
+__all__ = ["Position", "inputs_document", "list_inputs", "open_input"]
 
 Position = Literal["room", "calibrator"]
 """Whether a simulated microphone hears the room or the calibrator."""

@@ -52,6 +52,11 @@ class Keeping:
         self._kept = kept
         self._why_not = [] if why_not is None else [why_not]
 
+    @property
+    def file(self) -> Path | None:
+        """Where the sound is kept; None where it is not."""
+        return None if self._kept is None else self._kept.path
+
     def know(
         self,
         calibrations: Sequence[CalibrationDocument],

@@ -11,6 +11,7 @@ from typing import Final, Self
 
 from acoustic.errors import EvenhushError, InputError
 from service.clock import utc_now
+from service.errors import SettingsError
 from service.jobs.queue import JobQueue
 from service.live.feed import LiveFeed
 from service.live.hub import SoundHub
@@ -20,6 +21,8 @@ from service.ports import SoundSource
 from service.records.levels import LevelMinute
 from service.settings import Settings
 from service.storage.archive import Archive
+from service.storage.claims import Claim
+from service.wiring.archiving import open_archive
 from service.wiring.lab_bench import BenchWatch
 from service.wiring.lab_calibration import CalibrationBook
 from service.wiring.lab_demo import DemoEquipment, demo_coolers
@@ -32,9 +35,13 @@ from service.wiring.lab_status import InputStatus, LabStatus
 
 __all__ = ["Lab", "open_demo_lab", "open_lab"]
 
+_CLAIM: Final = "serve.lock"
+"""Whoever holds it in a data folder is the one lab of its queue."""
 _TICK_S: Final = 1.0
 """How often the lab looks after itself."""
 _END_S: Final = 10.0
+_ITSELF: Final = "evenhush"
+"""Who does what nobody asked for."""
 
 logger = logging.getLogger(__name__)
 
@@ -59,6 +66,8 @@ class Lab:
     tick_s : float or None, optional
         How often the lab looks after itself, in seconds; None leaves that to calls of
         `look_after`.
+    let_go : callable, optional
+        Called when everything has ended.
     """
 
     def __init__(
@@ -70,6 +79,7 @@ class Lab:
         *,
         now: Callable[[], datetime] = utc_now,
         tick_s: float | None = _TICK_S,
+        let_go: Callable[[], None] = lambda: None,
     ) -> None:
         self.settings = settings
         """The configuration."""
@@ -81,7 +91,9 @@ class Lab:
         """Live frames: ``live.subscribe()`` gives a reader, ``live.newest`` the last frame."""
         self._equipment = equipment
         self._now = now
+        self._let_go = let_go
         self._closing = threading.Lock()
+        self._recalibrating = threading.Lock()
         self._closed = False
         serve = settings.serve
         every_min = serve.floor_check_every_min
@@ -192,6 +204,7 @@ class Lab:
             self._closed = True
         with ExitStack() as ends:
             # Last in, first out; each is done whatever the others did.
+            ends.callback(self._let_go)
             ends.callback(self.archive.close)
             ends.callback(self._equipment.close)
             ends.callback(self._worker.close)
@@ -231,7 +244,7 @@ class Lab:
     def _scale_of(self, source: SoundSource) -> InputScale:
         """Tell what the samples of an input mean that was opened just now."""
         try:
-            self._calibrations.look_up(source.name, source.rate_hz, source.channels)
+            self._look_up_calibration(source.name, source.rate_hz, source.channels)
         except EvenhushError:
             logger.exception("The calibration could not be found")
         return self._calibrations.scale_for(source.channels)
@@ -241,12 +254,25 @@ class Lab:
         state = self._hub.state
         if state.name is None or state.rate_hz is None or state.channels is None:
             return
-        before = self._calibrations.in_force
-        self._calibrations.look_up(state.name, state.rate_hz, state.channels)
-        now = self._calibrations.in_force
-        if now is None or (before is not None and now.document == before.document):
-            return
-        self._worker.rescale(self._calibrations.scale_for(state.channels))
+        if self._look_up_calibration(state.name, state.rate_hz, state.channels):
+            self._worker.rescale(self._calibrations.scale_for(state.channels))
+
+    def _look_up_calibration(self, name: str, rate_hz: int, channels: int) -> bool:
+        """Find the calibration in force, and note it where it is another one than before."""
+        with self._recalibrating:
+            before = self._calibrations.in_force
+            self._calibrations.look_up(name, rate_hz, channels)
+            now = self._calibrations.in_force
+            if now is None or (before is not None and now.document == before.document):
+                return False
+            document = now.document
+            self._note(
+                "calibration-in-force",
+                _ITSELF,
+                f"Levels of {name} count with the calibration of {document.time:%Y-%m-%d %H:%M:%S} "
+                f"UTC, {document.pascal_per_unit:.6g} Pa per unit ({now.id or 'from a file'}).",
+            )
+            return True
 
     def _surroundings(self) -> Surroundings:
         """Return what a live frame shows besides the sound."""
@@ -329,10 +355,15 @@ def _open(settings: Settings, data_folder: Path, equipment: Equipment) -> Lab:
     """Put a lab together; whatever fails closes what was opened."""
     with ExitStack() as opened:
         opened.callback(equipment.close)
-        archive = opened.enter_context(
-            Archive(data_folder, settings.database_url, level_log_days=settings.level_log_days)
-        )
-        lab = Lab(settings, data_folder, archive, equipment)
+        claim = Claim(data_folder / _CLAIM)
+        if not claim.take():
+            raise SettingsError(
+                f"Another lab is served with the data folder {data_folder}; stop that one, or "
+                "name another folder with --data."
+            )
+        opened.callback(claim.release)
+        archive = opened.enter_context(open_archive(settings, data_folder))
+        lab = Lab(settings, data_folder, archive, equipment, let_go=claim.release)
         opened.pop_all()
     try:
         lab.start()

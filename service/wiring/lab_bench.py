@@ -16,6 +16,8 @@ __all__ = ["BenchAddress", "BenchWatch", "WatchedBench", "turning_in"]
 
 _PAUSES: Final = (1, 2, 5, 10, 30)
 """After so many looks in vain, looks are left out."""
+_DESCRIBED_EVERY: Final = 60
+"""What the bench is, is asked with every so many looks: it may be started with another one."""
 _FRESH_S: Final = 0.9
 """A state younger than this need not be asked for."""
 
@@ -50,6 +52,7 @@ class BenchWatch:
         self._state: BenchState | None = None
         self._failures = 0
         self._left_out = 0
+        self._looks = 0
         self._stale = True
         self.view = BenchView(
             name=None,
@@ -65,7 +68,7 @@ class BenchWatch:
         )
         """The bench now."""
 
-    def connect(self, *, patience_s: float = 4.0) -> BenchClient:
+    def connect(self, *, patience_s: float) -> BenchClient:
         """Reach the bench by a connection of one's own."""
         return BenchClient(self._address.url, token=self._address.token, patience_s=patience_s)
 
@@ -82,7 +85,8 @@ class BenchWatch:
             self._left_out -= 1
             return
         try:
-            description = self._client.describe()
+            asked = self._looks % _DESCRIBED_EVERY == 0 or self._stale or self._failures > 0
+            description = self._client.describe() if asked else None
             state = self._client.state()
         except EvenhushError as error:
             self._left_out = _PAUSES[min(self._failures, len(_PAUSES) - 1)] - 1
@@ -91,6 +95,7 @@ class BenchWatch:
                 self.view = replace(self.view, control="unreachable", why=str(error), holder=None)
         else:
             self._failures = 0
+            self._looks += 1
             self.note(state, description)
 
     def note(self, state: BenchState, description: BenchDescription | None = None) -> None:
@@ -114,6 +119,11 @@ class BenchWatch:
                 temperatures_c=dict(state.temperatures_c),
                 temperature_limits_c=dict(self._description.temperature_limits_c),
             )
+
+    def know(self, description: BenchDescription) -> None:
+        """Take what the bench is."""
+        with self._lock:
+            self._description = description
 
     def hold(self, holder: str) -> None:
         """Note who of us holds the lease."""
@@ -156,7 +166,9 @@ class WatchedBench:
 
     def describe(self) -> BenchDescription:
         """Ask what the bench is."""
-        return self._bench.describe()
+        description = self._bench.describe()
+        self._watch.know(description)
+        return description
 
     def state(self) -> BenchState:
         """Ask what the bench does now."""

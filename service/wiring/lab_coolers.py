@@ -13,10 +13,10 @@ from service.documents.recheck import RecheckPart
 from service.errors import DocumentError, NotKept
 from service.jobs.floor_checking import floor_reading
 from service.jobs.measuring import JobHand, JobOutcome
-from service.jobs.settings_document import settings_document
 from service.storage.document_files import read_document_text, save_text
 from service.storage.names import file_stem
 from service.storage.trails import TRAIL_ENDING, trail_stamp
+from service.wiring.archiving import keep_match
 from service.wiring.lab_bench import turning_in
 from service.wiring.lab_hearing import LabParts, Told
 from service.wiring.lab_requests import match_requests, pump_percents, sweep_request
@@ -117,25 +117,9 @@ class _Watch(SeriesWatch):
 
     def has_done(self, done: DoneMatch) -> None:
         """Keep a match, unless an earlier run of the same job has."""
-        calibration = self._hearing.calibration
-        archive = self._lab.archive
-        kept = archive.matches.same_as(done.part, calibration.time)
-        key = kept[0].record.id if kept else None
-        if key is None:
-            document = settings_document(
-                done.request,
-                [done.part],
-                time=self._lab.now(),
-                calibration=calibration,
-                drift=None,
-            )
-            key = archive.matches.add(
-                document,
-                source=self._hearing.source.name,
-                calibration=calibration,
-                trail=done.trail,
-                job=self._hand.id,
-            )
+        key = keep_match(
+            self._lab.archive, done, self._hearing, time=self._lab.now(), job=self._hand.id
+        )
         self._hand.has_put("match", key)
         self._ended.append((target_words(done.request), done.part.outcome, done.part.why))
         if self._targets > 1:

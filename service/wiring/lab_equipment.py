@@ -1,5 +1,6 @@
 """What a lab measures with: an input, a bench, and hands that mount coolers."""
 
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final, Protocol
@@ -9,7 +10,7 @@ from service.errors import SettingsError
 from service.live.pace import OWN_PACE, Pace
 from service.ports import SoundSource
 from service.settings import Settings
-from service.wiring.inputs import open_input
+from service.wiring.inputs import Position, open_input
 from service.wiring.lab_bench import BenchAddress
 
 __all__ = ["Equipment", "RealEquipment"]
@@ -119,6 +120,8 @@ class RealEquipment:
         self._settings = settings
         self._data_folder = data_folder
         self._tell = tell
+        self._lock = threading.Lock()
+        self._position: Position = "room"
         self._simulated: BenchSound | None = None
 
     def open_source(self) -> SoundSource:
@@ -132,7 +135,10 @@ class RealEquipment:
             device_return_s=self._settings.device_return_s,
             tell=self._tell,
         )
-        self._simulated = source if isinstance(source, BenchSound) else None
+        with self._lock:
+            self._simulated = source if isinstance(source, BenchSound) else None
+            # The microphone may have been moved while it was opened.
+            self._move()
         return source
 
     def check_cooler(self, cooler: str) -> None:
@@ -143,8 +149,13 @@ class RealEquipment:
 
     def put_calibrator(self, *, on: bool) -> None:
         """Move the microphone of a simulated bench; a real one was moved by a person."""
+        with self._lock:
+            self._position = "calibrator" if on else "room"
+            self._move()
+
+    def _move(self) -> None:
         if self._simulated is not None:
-            self._simulated.position = "calibrator" if on else "room"
+            self._simulated.position = self._position
 
     def close(self) -> None:
         """The hub has closed the input."""

@@ -1,11 +1,14 @@
 """The shared sound as one measurement of the lab hears it, and everything it measures with."""
 
+import logging
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Final
 
+from acoustic.errors import EvenhushError
 from calibration.bench_state import Role
 from calibration.steps import Heard
 from service.bench.client import BenchClient
@@ -15,6 +18,7 @@ from service.jobs.measuring import JobHand
 from service.live.hub import SoundHub
 from service.settings import Settings
 from service.storage.archive import Archive
+from service.storage.kept_files import read_kept_sound
 from service.wiring.keeping import Keeping, KeepRequest, keep_sound
 from service.wiring.lab_bench import BenchWatch, WatchedBench
 from service.wiring.lab_calibration import CalibrationBook, CalibrationInForce
@@ -23,6 +27,8 @@ from service.wiring.lab_floors import FloorBook
 from service.wiring.match_series import Hearing
 
 __all__ = ["LabParts", "Told"]
+
+logger = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,10 +84,10 @@ class LabParts:
         return self.bench
 
     @contextmanager
-    def at_the_bench(self) -> Iterator[WatchedBench]:
+    def at_the_bench(self, *, patience_s: float = 4.0) -> Iterator[WatchedBench]:
         """Reach the bench for a measurement; its lease and the connection end with it."""
         watch = self.must_have_bench()
-        client: BenchClient = watch.connect()
+        client: BenchClient = watch.connect(patience_s=patience_s)
         with closing(client):
             yield WatchedBench(client, watch)
 
@@ -90,12 +96,17 @@ class LabParts:
         """Hear the shared sound for a measurement, and keep it where that is configured."""
         hand.check()
         tap = self.hub.listen()
-        with closing(tap):
-            hand.on_halt(tap.end)
-            with keep_sound(
-                tap, self._keep_request(kind), cooler=cooler, insist=False, tell=hand.tell
-            ) as keeping:
-                yield keeping
+        file = None
+        try:
+            with closing(tap):
+                hand.on_halt(tap.end)
+                with keep_sound(
+                    tap, self._keep_request(kind), cooler=cooler, insist=False, tell=hand.tell
+                ) as keeping:
+                    file = keeping.file
+                    yield keeping
+        finally:
+            self._remember_sound(hand, file, tap.rate_hz, tap.channels)
 
     @contextmanager
     def hearing(self, hand: JobHand, kind: str, cooler: str | None = None) -> Iterator[Hearing]:
@@ -112,6 +123,20 @@ class LabParts:
                 self.calibrations.remarks(),
             )
 
+    def _remember_sound(
+        self, hand: JobHand, file: Path | None, rate_hz: int, channels: int
+    ) -> None:
+        """Let the archive know of sound that was kept; elsewhere it stands by itself."""
+        if file is None or not file.is_relative_to(self.data_folder) or not file.exists():
+            return
+        try:
+            document = read_kept_sound(file, rate_hz=rate_hz, channels=channels)
+            if document is not None:
+                hand.has_put("sound", self.archive.sounds.add(file, document, job=hand.id))
+        except EvenhushError:
+            # It is on the disk all the same, and whatever ends the measurement comes first.
+            logger.exception("The archive does not know of %s", file)
+
     def _keep_request(self, kind: str) -> KeepRequest | None:
         folder = self.settings.keep
         return None if folder is None else KeepRequest(folder, self.settings.keep_as, kind)
@@ -127,6 +152,8 @@ class Told:
     roles : dict of str to Role
         What each actuator of the bench drives.
     """
+
+    anew: Final = "a retake"
 
     def __init__(self, hand: JobHand, roles: dict[str, Role]) -> None:
         self._hand = hand

@@ -3,6 +3,7 @@
 import logging
 from collections.abc import Callable
 from concurrent.futures import Future
+from datetime import datetime, timedelta
 from typing import Final
 
 from acoustic.errors import EvenhushError
@@ -21,6 +22,10 @@ __all__ = ["LabKeeper"]
 
 _ARCHIVE_EVERY: Final = 10
 """The archive is looked at every so many seconds for what other programs have added."""
+_SILENT_S: Final = 2.0
+"""A device that delivers nothing for so long is lost, though it may come back by itself."""
+_TRY_AGAIN: Final = timedelta(minutes=5)
+"""A floor check that came to nothing, in a noisy hour, is not tried again at once."""
 _ITSELF: Final = "evenhush"
 
 logger = logging.getLogger(__name__)
@@ -59,6 +64,7 @@ class LabKeeper:
         self._disk: str | None = None
         self._problems = Problems(lab.now, lambda kind, text: note(kind, _ITSELF, text))
         self._floor_waits: str | None = None
+        self._tried: datetime | None = None
 
     @property
     def floors(self) -> FloorBook:
@@ -131,6 +137,9 @@ class LabKeeper:
         if turning and not lower:
             self._floor_waits = f"{', '.join(turning)} turns"
             return
+        if self._tried is not None and self._lab.now() - self._tried < _TRY_AGAIN:
+            return
+        self._tried = self._lab.now()
         request = FloorJob(seconds=serve.floor_check_s, lower_fans=lower and bool(turning))
         self._queue.add(request, SCHEDULE)
 
@@ -140,6 +149,11 @@ class LabKeeper:
         hub, bench = self._lab.hub.state, self._lab.bench
         if not hub.connected:
             found["input-lost"] = f"No sound comes from the input. {hub.why}"
+        elif self._lab.hub.silent_s > _SILENT_S:
+            found["input-lost"] = (
+                f"No sound has come from the input for {self._lab.hub.silent_s:.0f} s; check its "
+                "cable."
+            )
         elif (frame := self._live.newest) is not None and set(frame.faults) - {RISING}:
             found["input-fault"] = f"The sound is not fit to use: {', '.join(frame.faults)}."
         if bench is not None and bench.view.control == "safe":

@@ -10,7 +10,7 @@ from calibration.safety import reason_to_stop
 from calibration.settling import SpeedHistory
 from service.documents.floor import FloorDocument
 from service.documents.jobs import CalibrateJob, FloorJob
-from service.errors import SafetyStop
+from service.errors import BenchUnreachable, SafetyStop
 from service.jobs.calibrating import calibrate
 from service.jobs.floor_checking import check_floor
 from service.jobs.measuring import JobHand, JobOutcome
@@ -138,13 +138,12 @@ def hear_floor(
     EvenhushError
         If it could not be done.
     """
-    if lab.bench is None or (lab.bench.view.control == "unreachable" and not lower):
-        # A machine that is off turns nothing and answers nothing; whoever asks says so.
+    if lab.bench is None:
         document = _hear(lab, hearing, hand, None, seconds)
     else:
-        with lab.at_the_bench() as bench:
+        with lab.at_the_bench(patience_s=4.0 if lower else 1.0) as bench:
             if not lower:
-                document = _hear(lab, hearing, hand, bench, seconds)
+                document = _hear(lab, hearing, hand, _if_there(bench, hand), seconds)
             else:
                 beside = hearing.beside(bench)
                 beside.acquire(_HOLDER)
@@ -156,6 +155,16 @@ def hear_floor(
     key = lab.floors.add(document, scheduled=hand.who == SCHEDULE, job=hand.id)
     hand.has_put("floor-check", key)
     return key
+
+
+def _if_there(bench: BenchConnection, hand: JobHand) -> BenchConnection | None:
+    """Return the bench if it answers; what is off turns nothing, and whoever asks says so."""
+    try:
+        bench.describe()
+    except BenchUnreachable as error:
+        hand.tell(f"nobody tells whether anything turns: {error}")
+        return None
+    return bench
 
 
 def _hear(

@@ -65,6 +65,11 @@ class Hearing:
 class Person(Protocol):
     """Who stands at the bench."""
 
+    @property
+    def anew(self) -> str:
+        """What does everything anew, as this person would ask for it."""
+        ...
+
     def tell(self, text: str) -> None:
         """Take a remark."""
         ...
@@ -128,7 +133,7 @@ def run_series(
             if series is None:
                 series = _open(plan, bench, hearing, data_folder, fresh=fresh)
                 for done in series.restored:
-                    person.tell(_restored_words(done))
+                    person.tell(_restored_words(done, person.anew))
                     watch.has_done(done)
             profiles = ProfileHistory(data_folder)
             trails = data_folder / "trails"
@@ -150,10 +155,10 @@ def _open(
     return SeriesProgress(plan, hearing.calibration, notes, data_folder=data_folder, fresh=fresh)
 
 
-def _restored_words(done: DoneMatch) -> str:
+def _restored_words(done: DoneMatch, anew: str) -> str:
     return (
         f"{done.part.cooler} at {target_words(done.request)} was done before the run broke off "
-        f"({done.part.outcome}) and is not repeated; --fresh does everything anew"
+        f"({done.part.outcome}) and is not repeated; {anew} does everything anew"
     )
 
 
@@ -183,7 +188,8 @@ class _Visit:
         learned, time = broken
         self.person.tell(
             f"a match of {self.cooler} that began at {time:%H:%M} UTC broke off; what it "
-            f"heard at {len(learned.settings)} setting(s) is used, which --fresh would not"
+            f"heard at {len(learned.settings)} setting(s) is used, which {self.person.anew} would "
+            "not"
         )
         return learned
 
@@ -199,8 +205,8 @@ class _Visit:
             return NOTHING_LEARNED
         if profile is not None:
             self.person.tell(
-                f"starting from the profile of {profile.time:%Y-%m-%d %H:%M} UTC, which --fresh "
-                "would not"
+                f"starting from the profile of {profile.time:%Y-%m-%d %H:%M} UTC, which "
+                f"{self.person.anew} would not"
             )
         return learned
 

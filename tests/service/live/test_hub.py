@@ -217,6 +217,25 @@ def test_a_broken_driver_ends_nothing_else(reading):
     assert len(reading.hub.listen(WAIT_S).read(100).signal.samples) == 100
 
 
+def test_a_device_that_delivers_nothing_is_silent():
+    """How long nothing came is known although the input still counts as connected."""
+    reading, clock = Reading(OWN_PACE), [100.0]
+    held = threading.Event()
+    source = InventedInput()
+    source.read = lambda _: held.wait(WAIT_S) and None
+    source.close = held.set
+    reading.next_sources = [source]
+    reading.hub._monotonic = lambda: clock[0]
+    reading.start()
+    assert reading.found.wait(WAIT_S)
+    clock[0] += 3.0
+
+    silent_s, connected = reading.hub.silent_s, reading.hub.state.connected
+    reading.close()
+
+    assert (silent_s, connected) == (3.0, True)
+
+
 def test_the_level_log_is_kept_to_the_last_second():
     """At the end the minute that has begun is kept as far as it came."""
     reading = Reading()
