@@ -23,6 +23,7 @@ from service.cli.replay import replay
 from service.cli.schema import schema
 from service.cli.spectrum import spectrum
 from service.cli.sweep import sweep
+from service.cli.tones import tones
 from service.errors import SafetyStop
 
 __all__ = ["app", "main"]
@@ -51,6 +52,7 @@ for command in (
     recheck,
     sweep,
     analyse,
+    tones,
     spectrum,
     bench,
     hardware,

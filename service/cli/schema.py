@@ -19,8 +19,8 @@ def schema(
         typer.Argument(
             metavar="DOCUMENT",
             help="matched-settings, recheck, recheck-history, calibration, floor, inputs, "
-            "analysis, uncalibrated-analysis, spectrum, kept-sound, profile, cooler, data-check, "
-            "trail or sweep-trail.",
+            "analysis, uncalibrated-analysis, spectrum, tones, kept-sound, profile, cooler, "
+            "data-check, trail or sweep-trail.",
             show_default=False,
         ),
     ],
@@ -55,6 +55,7 @@ def _documents() -> dict[str, type["Document"]]:
     from service.documents.profile import ProfileDocument
     from service.documents.recheck import RecheckDocument, RecheckHistoryDocument
     from service.documents.spectra import SpectrumDocument
+    from service.documents.tones import TonesDocument
     from service.documents.trail import SweepTrailHeader, TrailHeader
 
     return {
@@ -71,6 +72,7 @@ def _documents() -> dict[str, type["Document"]]:
         "profile": ProfileDocument,
         "spectrum": SpectrumDocument,
         "sweep-trail": SweepTrailHeader,
+        "tones": TonesDocument,
         "trail": TrailHeader,
         "uncalibrated-analysis": UncalibratedAnalysisDocument,
     }

@@ -2,7 +2,7 @@
 
 from typing import ClassVar, Literal
 
-from pydantic import Field, NonNegativeFloat, PositiveInt
+from pydantic import Field, NonNegativeFloat, PositiveFloat, PositiveInt
 
 from service.documents.base import Document
 
@@ -23,8 +23,14 @@ class CoolerDocument(Document):
     """How many fans it has."""
     blades: PositiveInt | None = None
     """Blades of a fan, which tell its blade-passing tone."""
+    fan_poles: PositiveInt | None = None
+    """Poles of a fan's motor, which tell the tones of its commutation."""
     pump_poles: PositiveInt | None = None
     """Poles of the pump's motor, which tell its tones."""
+    pump_vanes: PositiveInt | None = None
+    """Vanes of the pump's impeller, which tell its vane-passing tone."""
+    pwm_hz: PositiveFloat | None = None
+    """Frequency at which its speed control switches, where that can be heard."""
     price: NonNegativeFloat | None = None
     """What it costs."""
     currency: str | None = Field(default=None, pattern="^[A-Z]{3}$")

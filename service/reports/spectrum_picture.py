@@ -39,6 +39,8 @@ _TICKS_HZ: Final = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
 _WIDE_INCHES: Final = 8.0
 _SPECTRUM_INCHES: Final = 3.9
 _DIFFERENCE_INCHES: Final = 2.1
+_TONES_NAMED: Final = 7
+"""Tones whose names are written: more would hide one another."""
 _SHORT_LABEL: Final = 36
 """Characters of a label of which three stand side by side."""
 _RANGE_DB: Final = 70.0
@@ -55,6 +57,8 @@ class DrawnSpectrum:
     """Its spectrum of one channel without tones."""
     tones: tuple[DiscreteTone, ...]
     """Its tones."""
+    names: tuple[str, ...] = ()
+    """What each tone is called; none where tones have no names."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -258,16 +262,27 @@ def _finish_levels(
     bottom, top = axes.get_ylim()
     axes.set_ylim(max(bottom, top - _RANGE_DB), top)
     if len(sounds) == 1:
-        loudest = sorted(sounds[0].tones, key=lambda tone: -tone.tone_to_noise_ratio_db)[:5]
-        for tone in (tone for tone in loudest if tone.frequency_hz <= scale.end_hz):
-            level_db = scale.weighted(np.array([tone.frequency_hz]), np.array([tone.level_db]))[0]
-            axes.annotate(
-                f"{tone.frequency_hz:.0f} Hz",
-                (tone.frequency_hz, float(level_db)),
-                (4, 3),
-                textcoords="offset points",
-                fontsize=7.5,
-            )
+        _name_tones(axes, sounds[0], scale)
+
+
+def _name_tones(axes: Axes, sound: DrawnSpectrum, scale: _Scale) -> None:
+    """Write beside the tones that stand out most what they are."""
+    names = sound.names or ("",) * len(sound.tones)
+    named = [
+        (tone, name)
+        for tone, name in zip(sound.tones, names, strict=True)
+        if tone.frequency_hz <= scale.end_hz
+    ]
+    named.sort(key=lambda each: -each[0].tone_to_noise_ratio_db)
+    for tone, name in named[:_TONES_NAMED]:
+        level_db = scale.weighted(np.array([tone.frequency_hz]), np.array([tone.level_db]))[0]
+        axes.annotate(
+            f"{tone.frequency_hz:.0f} Hz {name}".rstrip(),
+            (tone.frequency_hz, float(level_db)),
+            (4, 3),
+            textcoords="offset points",
+            fontsize=7.0,
+        )
 
 
 def _draw_difference(axes: Axes, difference: DifferenceCurve, style: SeriesStyle) -> None:

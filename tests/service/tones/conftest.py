@@ -80,3 +80,49 @@ def tone():
         return np.sqrt(2) * rms * np.sin(2 * np.pi * frequency_hz * time_s + phase)
 
     return make
+
+
+@pytest.fixture
+def kept_beside():
+    """Write the document of kept sound beside a recording, and return its path."""
+
+    def write(path, **changed):
+        """Write the document of kept sound beside a recording."""
+        tone_part = dict.fromkeys(
+            ("frequency_hz", "level_dbfs", "stability_db", "distortion_percent"), 0.0
+        ) | {"signal_to_noise_db": 60.0}
+        calibration = {
+            "schema": "evenhush.calibration/1",
+            "accepted": True,
+            "pascal_per_unit": 2.0,
+            "rate_hz": RATE_HZ,
+            "tone": tone_part,
+            "U95_db": changed.pop("U95_db", 0.3),
+            "time": changed.pop("calibrated", "2026-01-05T08:00:00Z"),
+            "reasons": [],
+        }
+        document = {
+            "schema": "evenhush.kept-sound/1",
+            "time": "2026-01-05T09:00:00Z",
+            "command": "match",
+            "cooler": "Fjord 140",
+            "bench": "south",
+            "input": "device:measurement",
+            "file": path.name,
+            "coding": "FLOAT",
+            "rate_hz": RATE_HZ,
+            "channels": 1,
+            "duration_s": 10.0,
+            "finished": True,
+            "pascal_per_unit": [2.0],
+            "calibrations": [calibration],
+            "response": None,
+            "stretches": [],
+            "settings": [],
+            "marked": [],
+            "warnings": [],
+        }
+        path.with_suffix(".json").write_text(json.dumps(document | changed), encoding="utf-8")
+        return path
+
+    return write

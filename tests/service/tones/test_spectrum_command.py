@@ -1,7 +1,6 @@
 """``evenhush spectrum`` on recordings whose truth is known."""
 
 import csv
-import json
 from datetime import UTC, datetime
 from itertools import pairwise
 
@@ -112,47 +111,7 @@ def test_differences_are_what_was_changed(evenhush, record, noise, tone):
     assert names["drift, first"] > 0.0
 
 
-def kept_beside(path, **changed):
-    """Write the document of kept sound beside a recording."""
-    tone_part = dict.fromkeys(
-        ("frequency_hz", "level_dbfs", "stability_db", "distortion_percent"), 0.0
-    ) | {"signal_to_noise_db": 60.0}
-    calibration = {
-        "schema": "evenhush.calibration/1",
-        "accepted": True,
-        "pascal_per_unit": 2.0,
-        "rate_hz": RATE_HZ,
-        "tone": tone_part,
-        "U95_db": changed.pop("U95_db", 0.3),
-        "time": changed.pop("calibrated", "2026-01-05T08:00:00Z"),
-        "reasons": [],
-    }
-    document = {
-        "schema": "evenhush.kept-sound/1",
-        "time": "2026-01-05T09:00:00Z",
-        "command": "match",
-        "cooler": "Fjord 140",
-        "bench": "south",
-        "input": "device:measurement",
-        "file": path.name,
-        "coding": "FLOAT",
-        "rate_hz": RATE_HZ,
-        "channels": 1,
-        "duration_s": 10.0,
-        "finished": True,
-        "pascal_per_unit": [2.0],
-        "calibrations": [calibration],
-        "response": None,
-        "stretches": [],
-        "settings": [],
-        "marked": [],
-        "warnings": [],
-    }
-    path.with_suffix(".json").write_text(json.dumps(document | changed), encoding="utf-8")
-    return path
-
-
-def test_months_apart_only_a_shared_calibration_cancels(evenhush, record, noise):
+def test_months_apart_only_a_shared_calibration_cancels(evenhush, record, noise, kept_beside):
     """The same cooler with a new calibration is compared less surely, and the reason is said."""
     old = kept_beside(record("old.wav", noise(0.01, 10, 1)))
     same = kept_beside(record("same.wav", noise(0.01, 10, 2)))
@@ -192,7 +151,7 @@ def test_untidy_recordings_are_used_as_far_as_they_go(evenhush, record, noise, t
     assert sum("left out" in text for text in bad["warnings"]) == 3
 
 
-def test_marked_passages_are_left_out(evenhush, record, noise):
+def test_marked_passages_are_left_out(evenhush, record, noise, kept_beside):
     """What was marked when the sound was kept does not count."""
     samples = noise(0.01, 10)
     samples[RATE_HZ : 3 * RATE_HZ] *= 1.2
@@ -265,7 +224,7 @@ def test_the_budget_is_printed(evenhush, record, noise):
     assert "listening, first" in printed
 
 
-def test_what_cannot_be_looked_at_is_refused(evenhush, record, noise):
+def test_what_cannot_be_looked_at_is_refused(evenhush, record, noise, kept_beside):
     """Silence, too short sound, unlike calibrations and unknown words are one sentence each."""
     good = record("good.wav", noise(0.01, 4))
     silent = record("silent.wav", np.zeros(4 * RATE_HZ))
