@@ -26,13 +26,27 @@ def wait_for(happened: Callable[[], bool]) -> None:
     pytest.fail("It did not happen in time.")
 
 
-def rescuer_of(pid: int) -> int:
-    """Find the process that watches a bench process."""
-    listed = subprocess.run(
-        ["ps", "-o", "pid=,args=", "--ppid", str(pid)], capture_output=True, text=True, check=False
-    ).stdout
-    # Beside it runs the library's own process, which tidies up after both.
-    return next((int(line.split()[0]) for line in listed.splitlines() if "spawn_main" in line), 0)
+def rescuer_of(bench: subprocess.Popen[str], *, instead_of: int | None = None) -> int:
+    """Wait for the process that watches a bench process, or for its successor."""
+    found: list[int] = []
+
+    def looked() -> bool:
+        listed = subprocess.run(
+            # Without -ww a long path to Python would hide what the process does.
+            ["ps", "-ww", "-o", "pid=,args=", "--ppid", str(bench.pid)],
+            capture_output=True,
+            text=True,
+            check=False,
+        ).stdout
+        # Beside it runs the library's own process, which tidies up after both.
+        here = [int(line.split()[0]) for line in listed.splitlines() if "spawn_main" in line]
+        found[:] = [pid for pid in here if pid != instead_of]
+        return bool(found)
+
+    wait_for(looked)
+    # A signal to process 0 would reach everything that runs this test.
+    assert found[0] > 1
+    return found[0]
 
 
 @pytest.fixture
@@ -134,9 +148,9 @@ def test_rescuer_that_fails_is_replaced(
     bench: subprocess.Popen[str], tmp_path: Path, how: signal.Signals
 ) -> None:
     """A rescuer that is killed or stands still is replaced, and its successor saves as well."""
-    first = rescuer_of(bench.pid)
+    first = rescuer_of(bench)
     os.kill(first, how)
-    wait_for(lambda: rescuer_of(bench.pid) not in {0, first})
+    rescuer_of(bench, instead_of=first)
     assert bench.stderr is not None
     assert "is replaced" in bench.stderr.readline()
     bench.kill()
