@@ -10,10 +10,16 @@ __all__ = ["ServeSettings"]
 
 
 class ServeSettings(BaseModel):
-    """What the lab does by itself."""
+    """Where the lab is served, and what it does by itself."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
+    address: str = "127.0.0.1"
+    """Address to listen on."""
+    port: Annotated[int, BeforeValidator(no_boolean), Field(ge=0, le=65535)] = 8740
+    """Port to listen on; 0 takes a free one."""
+    token: str | None = None
+    """What callers have to know; needed off loopback."""
     floor_check_every_min: Annotated[
         float, BeforeValidator(no_boolean), Field(ge=0.0, le=10_080.0)
     ] = 30.0

@@ -8,7 +8,7 @@ from starlette.datastructures import Headers
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["MAX_BODY_BYTES", "Gate", "error_answer"]
+__all__ = ["MAX_BODY_BYTES", "Gate", "error_answer", "is_loopback"]
 
 MAX_BODY_BYTES = 64 * 1024
 """Longest body that a request may have; a duty for a hundred fans is a tenth of it."""
@@ -79,7 +79,7 @@ class Gate:
     def _refusal(self, headers: Headers) -> JSONResponse | None:
         """Return why this call is refused, if it is."""
         if self._token is None:
-            if _is_loopback(headers.get("host", "")):
+            if is_loopback(headers.get("host", "")):
                 return None
             return error_answer(
                 400, "This bench takes calls from its own machine only; set a token."
@@ -95,8 +95,19 @@ class Gate:
         return refusal
 
 
-def _is_loopback(host_header: str) -> bool:
-    """Say whether a Host header means this machine."""
+def is_loopback(host_header: str) -> bool:
+    """Say whether a Host header means this machine.
+
+    Parameters
+    ----------
+    host_header : str
+        The header.
+
+    Returns
+    -------
+    bool
+        Whether it does.
+    """
     try:
         name = urlsplit(f"//{host_header}").hostname or ""
     except ValueError:

@@ -8,7 +8,7 @@ import socket
 import threading
 from collections.abc import Callable
 from types import TracebackType
-from typing import Self
+from typing import Protocol, Self
 
 import uvicorn
 
@@ -18,7 +18,7 @@ from service.bench.rescue import Rescue, Rescuer
 from service.errors import BenchError, SettingsError
 from service.ports import SoundSource
 
-__all__ = ["BenchServer", "serve_until_stopped"]
+__all__ = ["BenchServer", "Serving", "listen_at", "serve_until_stopped", "url_of"]
 
 STOP_S = 10.0
 """How long a stop waits for a thread, in seconds; much longer than any of them takes."""
@@ -66,7 +66,7 @@ class BenchServer:
     ) -> None:
         app = create_app(guard, token=token, sound=sound)
         self._guard = guard
-        self._socket = _listen(address, port, token)
+        self._socket = listen_at(address, port, token, what="bench")
         config = uvicorn.Config(
             app,
             lifespan="off",
@@ -83,12 +83,9 @@ class BenchServer:
             threading.Thread(target=self._serve, name="evenhush-bench-host", daemon=True),
             threading.Thread(target=self._keep_watch, name="evenhush-bench-guard", daemon=True),
         ]
-        host, self.port = self._socket.getsockname()[:2]
+        self.port: int = self._socket.getsockname()[1]
         """Port that it listens on."""
-        ip = ipaddress.ip_address(host)
-        if ip.is_unspecified:
-            ip = ipaddress.ip_address("127.0.0.1" if ip.version == 4 else "::1")
-        self.url = f"http://{ip}:{self.port}" if ip.version == 4 else f"http://[{ip}]:{self.port}"
+        self.url = url_of(self._socket)
         """Base URL by which this machine reaches it."""
 
     def __enter__(self) -> Self:
@@ -153,13 +150,37 @@ class BenchServer:
                 logger.exception("The guard of bench %s failed", self._guard.description.bench)
 
 
-def serve_until_stopped(server: BenchServer, *, ready: Callable[[str], None]) -> None:
+class Serving(Protocol):
+    """Something that serves while it is entered."""
+
+    url: str
+    """Base URL by which this machine reaches it."""
+
+    def __enter__(self) -> Self:
+        """Start serving."""
+        ...
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Stop serving."""
+        ...
+
+    def check(self) -> None:
+        """Raise if it does not serve any more."""
+        ...
+
+
+def serve_until_stopped(server: Serving, *, ready: Callable[[str], None]) -> None:
     """Serve in the foreground until Ctrl-C, or until the system asks this process to end.
 
     Parameters
     ----------
-    server : BenchServer
-        What to serve; handed back and closed at the end.
+    server : Serving
+        What to serve; ended in order at the end.
     ready : callable
         Told the base URL once it serves.
 
@@ -189,11 +210,54 @@ def serve_until_stopped(server: BenchServer, *, ready: Callable[[str], None]) ->
             signal.signal(number, handler or signal.SIG_DFL)
 
 
-def _listen(address: str, port: int, token: str | None) -> socket.socket:
-    """Take a port, unless strangers could then reach the bench without a token."""
+def url_of(port: socket.socket) -> str:
+    """Return the base URL by which this machine reaches a port that is listened on.
+
+    Parameters
+    ----------
+    port : socket
+        The port.
+
+    Returns
+    -------
+    str
+        The URL.
+    """
+    host, number = port.getsockname()[:2]
+    ip = ipaddress.ip_address(host)
+    if ip.is_unspecified:
+        ip = ipaddress.ip_address("127.0.0.1" if ip.version == 4 else "::1")
+    return f"http://{ip}:{number}" if ip.version == 4 else f"http://[{ip}]:{number}"
+
+
+def listen_at(address: str, port: int, token: str | None, *, what: str) -> socket.socket:
+    """Take a port, unless strangers could then reach what is served without a token.
+
+    Parameters
+    ----------
+    address : str
+        Name or number of the address to listen on.
+    port : int
+        Port; 0 takes a free one.
+    token : str or None
+        What callers have to know.
+    what : str
+        What is served, for the error's sentence.
+
+    Returns
+    -------
+    socket
+        The port.
+
+    Raises
+    ------
+    SettingsError
+        If the address or port cannot be used, or a token is missing or unusable.
+    """
     if token is not None and not re.fullmatch(r"[\x21-\x7e]+", token):
         raise SettingsError(
-            "The bench's token must be visible ASCII characters without spaces; choose another."
+            f"The token of the {what} must be visible ASCII characters without spaces; "
+            "choose another."
         )
     if not 0 <= port <= 65535:  # a greater one would be taken modulo 65536
         raise SettingsError(f"A port is a number from 0 to 65535, not {port}.")
@@ -206,7 +270,7 @@ def _listen(address: str, port: int, token: str | None) -> socket.socket:
         ) from error
     if token is None and not ipaddress.ip_address(where[0]).is_loopback:
         raise SettingsError(
-            f"At {address} others could reach the bench; give it a token, "
+            f"At {address} others could reach the {what}; give it a token, "
             "or let it listen on 127.0.0.1."
         )
     try:
@@ -216,6 +280,6 @@ def _listen(address: str, port: int, token: str | None) -> socket.socket:
         return socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP, plain.detach())
     except OSError as error:
         raise SettingsError(
-            f"The bench cannot listen at {address} port {port} ({error.strerror or error}); "
+            f"The {what} cannot listen at {address} port {port} ({error.strerror or error}); "
             "choose another port."
         ) from error

@@ -21,6 +21,7 @@ from service.cli.match import match
 from service.cli.recheck import recheck
 from service.cli.replay import replay
 from service.cli.schema import schema
+from service.cli.serve import serve
 from service.cli.spectrum import spectrum
 from service.cli.sweep import sweep
 from service.cli.tones import tones
@@ -55,6 +56,7 @@ for command in (
     tones,
     spectrum,
     bench,
+    serve,
     hardware,
     replay,
     data,

@@ -17,6 +17,7 @@ class LiveFeed:
         self.on_wait: Callable[[], None] = lambda: None
         """Called when somebody begins to wait for a frame."""
         self._waiting = 0
+        self._expecting: set[LiveReader] = set()
         self._changed = threading.Condition()
         self._newest: LiveFrame | None = None
         self._readers: list[LiveReader] = []
@@ -35,7 +36,7 @@ class LiveFeed:
     @property
     def wanted(self) -> bool:
         """Whether somebody waits for a frame."""
-        return self._waiting > 0
+        return self._waiting > 0 or bool(self._expecting)
 
     def subscribe(self, on_frame: Callable[[], None] | None = None) -> "LiveReader":
         """Begin to read.
@@ -60,6 +61,7 @@ class LiveFeed:
         """Show a frame."""
         with self._changed:
             self._newest = frame
+            self._expecting.clear()
             self._changed.notify_all()
             readers = list(self._readers)
         for reader in readers:
@@ -94,9 +96,16 @@ class LiveFeed:
     def _is_newer(self, after: int | None) -> bool:
         return self._newest is not None and (after is None or self._newest.number > after)
 
+    def expect(self, reader: "LiveReader") -> None:
+        """Count a reader among those that wait, until there is a frame."""
+        with self._changed:
+            self._expecting.add(reader)
+        self.on_wait()
+
     def forget(self, reader: "LiveReader") -> None:
         """Tell a reader no more."""
         with self._changed:
+            self._expecting.discard(reader)
             if reader in self._readers:
                 self._readers.remove(reader)
 
@@ -131,6 +140,10 @@ class LiveReader:
     def ended(self) -> bool:
         """Whether no frame will come any more."""
         return self._feed.closed
+
+    def expect(self) -> None:
+        """Wait for the next frame without standing still: it is told when it is there."""
+        self._feed.expect(self)
 
     def tell(self) -> None:
         """Say that there is something to take."""

@@ -68,3 +68,18 @@ def test_a_loop_is_told_of_frames_and_of_the_end(feed):
 
     assert told == ["now"]
     assert feed.readers == 0
+
+
+def test_one_who_expects_a_frame_counts_as_waiting_until_it_is_there():
+    """An input that is read on demand moves for a viewer that is told, as for one that waits."""
+    feed = LiveFeed()
+    woken = []
+    feed.on_wait = lambda: woken.append(feed.wanted)
+    with feed.subscribe() as reader, feed.subscribe() as other:
+        reader.expect()
+        assert woken == [True]
+        feed.publish(frame(1))
+        assert not feed.wanted
+        other.expect()
+        assert feed.wanted
+    assert not feed.wanted

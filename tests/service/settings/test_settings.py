@@ -50,6 +50,9 @@ lease_max_s = 20
 hwmon_folder = "chips"
 
 [serve]
+address = "::1"
+port = 8741
+token = "ghi"
 floor_check_every_min = 60
 floor_check_s = 20
 floor_check_lowers_fans = true
@@ -88,6 +91,9 @@ time_limit_s = 0.5
 """
 
 SERVE = {
+    "address": "::1",
+    "port": 8741,
+    "token": "ghi",
     "floor_check_every_min": 60.0,
     "floor_check_s": 20.0,
     "floor_check_lowers_fans": True,

@@ -1,0 +1,75 @@
+// First the level now and whether it can be trusted; then how far floor and aim are; then the bench.
+
+import { send } from "../api.js";
+import { action, facts, fill, h } from "../dom.js";
+import { LastMinute, Ruler, Spectrum } from "../live_drawings.js";
+import { duration, level, number, withUnit, word } from "../words.js";
+
+const BANDS_HZ = Array.from({ length: 31 }, (_, at) => 1000 * 10 ** ((at - 17) / 10));
+const SPECTRUM_HZ = Array.from({ length: 400 }, (_, at) => 20 * 1000 ** (at / 399));
+
+export class LiveView {
+  constructor() {
+    this.ruler = new Ruler();
+    this.minute = new LastMinute();
+    this.spectrum = new Spectrum(BANDS_HZ, SPECTRUM_HZ);
+    this.big = h("output", { class: "big", "aria-label": "Level now" }, "–");
+    this.unit = h("span", { class: "unit" });
+    this.means = h("dl");
+    this.doubt = h("p", { class: "quiet", role: "status" });
+    this.now = h("div", { class: "now" }, h("div", {}, this.big, " ", this.unit), h("div", {}, this.means,
+      action("Begin the mean anew", () => send("live/reset"), { class: "plain" })));
+    this.bench = h("div");
+    this.element = h("div", { class: "sheets" },
+      h("section", { class: "sheet" }, h("h1", { class: "quiet" }, "Level now"), this.now, this.doubt, this.ruler.paper.canvas),
+      h("section", { class: "sheet wide" }, h("h2", {}, "The last minute"), this.minute.paper.canvas),
+      h("section", { class: "sheet third" }, h("h2", {}, "What the bench does"), this.bench),
+      h("section", { class: "sheet" },
+        h("figure", {}, this.spectrum.paper.canvas,
+          h("figcaption", {}, "One-third octaves, unweighted (stems), and the spectrum (line), hertz over decibels."))));
+    this.words = "";
+  }
+
+  onframe(frame) {
+    this.big.textContent = number(frame.LAF_db);
+    this.unit.textContent = frame.calibrated ? "dB(A), F" : "dB re full scale";
+    this.now.classList.toggle("doubtful", !frame.valid);
+    const doubt = frame.valid ? "" : `This does not count: ${frame.faults.join("; ")}.`;
+    if (this.doubt.textContent !== doubt) this.doubt.textContent = doubt;
+    const unit = frame.calibrated ? "dB(A)" : "dB";
+    fill(this.means,
+      h("dt", {}, "last second"), h("dd", {}, level(frame.LAeq_1s_db, null, unit)),
+      h("dt", {}, `mean of ${duration(frame.LAeq_s)}`), h("dd", {}, level(frame.LAeq_db, null, unit)),
+      frame.target_db === null ? null : [h("dt", {}, "aim"), h("dd", {}, level(frame.target_db))],
+      frame.floor_db === null ? null : [h("dt", {}, "room floor"), h("dd", {}, level(frame.floor_db))]);
+    this.ruler.draw(frame);
+    this.minute.add(frame);
+    this.spectrum.draw(frame);
+    this.showBench(frame);
+  }
+
+  showBench({ bench, job }) {
+    // Made anew only when something else is to be read, so that a reader's cursor is left alone.
+    const words = JSON.stringify([bench, job?.words]);
+    if (words === this.words) return;
+    this.words = words;
+    if (!bench) {
+      fill(this.bench, h("p", { class: "quiet" }, "No bench is configured."));
+      return;
+    }
+    fill(this.bench,
+      h("p", {}, word(bench.control), bench.holder ? ` by ${bench.holder}` : "", bench.why ? `: ${bench.why}` : ""),
+      facts([
+        ["mounted", bench.mounted],
+        ...Object.entries(bench.actuators).map(([name, actuator]) => [name,
+          `${withUnit(actuator.duty_percent, "%", 0)}, ${withUnit(actuator.rpm, "rpm", 0)}`]),
+        ...Object.entries(bench.temperatures_c).map(([name, celsius]) => [name,
+          withUnit(celsius, "°C", 0) + (bench.temperature_limits_c[name] ? ` of at most ${number(bench.temperature_limits_c[name], 0)}` : "")]),
+      ]),
+      job ? h("p", {}, job.words) : null);
+  }
+
+  close() {
+    for (const drawing of [this.ruler, this.minute, this.spectrum]) drawing.close();
+  }
+}
