@@ -33,6 +33,7 @@ __all__ = ["FrameBytes", "serve_live"]
 MAGIC: Final = b"EVH1"
 _CALIBRATED: Final = 1
 _VALID: Final = 2
+_FAULTS: Final = TypeAdapter(tuple[str, ...])
 _BENCH: Final = TypeAdapter(BenchView | None)
 _JOB: Final = TypeAdapter(LiveJob | None)
 
@@ -54,7 +55,7 @@ def encoded(frame: LiveFrame) -> bytes:
     spectrum = np.zeros(0) if frame.spectrum_db is None else frame.spectrum_db
     flags = _CALIBRATED * frame.calibrated + _VALID * frame.valid
     text = b'{"faults":%s,"bench":%s,"job":%s}' % (
-        TypeAdapter(tuple[str, ...]).dump_json(frame.faults),
+        _FAULTS.dump_json(frame.faults),
         _BENCH.dump_json(frame.bench),
         _JOB.dump_json(frame.job),
     )
