@@ -30,6 +30,9 @@ export function table(caption, heads, rows) {
       h("tbody", {}, rows)));
 }
 
+export const numeric = (text) => ({ text, number: true });
+export const cell = (content) => h("td", { class: "number" }, content);
+
 export function notice(text) {
   const line = h("p", {}, text);
   document.getElementById("notice").append(line);

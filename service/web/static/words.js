@@ -23,8 +23,8 @@ export function when(text) {
   const time = new Date(text);
   const today = new Date().toDateString() === time.toDateString();
   return today
-    ? time.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })
-    : time.toLocaleString([], { year: "numeric", month: "short", day: "numeric", hour: "2-digit", minute: "2-digit" });
+    ? time.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" })
+    : time.toLocaleString([], { year: "numeric", month: "short", day: "numeric", hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
 }
 
 export function duration(seconds) {

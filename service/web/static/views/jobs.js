@@ -1,9 +1,9 @@
 // First what a person has to do; then how the measurement under way goes; then what waits.
 
 import { ask, send } from "../api.js";
-import { action, fill, h, notice, table } from "../dom.js";
+import { action, cell, fill, h, notice, numeric, table } from "../dom.js";
 import { GrowingPicture } from "../growing_picture.js";
-import { level, plainWord, when, word } from "../words.js";
+import { duration, level, plainWord, when, withUnit, word } from "../words.js";
 import { title } from "../main.js";
 
 export class JobsView {
@@ -14,7 +14,8 @@ export class JobsView {
     this.buttons = h("div", { class: "row" });
     this.bar = h("div");
     this.remarks = h("ol", { class: "remarks", "aria-live": "polite", tabindex: "0", "aria-label": "What was done and why" });
-    this.figure = h("section", { class: "sheet wide" }, h("h2", {}, "Level over speed so far"), this.picture.paper.canvas);
+    this.heard = h("div");
+    this.figure = h("section", { class: "sheet wide" }, h("h2", {}, "Level over speed so far"), this.picture.paper.canvas, this.heard);
     this.list = h("div");
     this.element = h("div", { class: "sheets" },
       h("section", { class: "sheet" }, this.head, this.bar, this.buttons),
@@ -46,7 +47,7 @@ export class JobsView {
     fill(this.head,
       h("h1", {}, capital(title(job))),
       job.wants ? h("div", { class: "wants", role: "alert" }, job.wants) : null,
-      h("p", {}, word(job.state), job.why ? `: ${job.why}` : "", ` · asked by ${job.who} ${when(job.created)}`),
+      h("p", { class: "state" }, word(job.state), job.why ? `: ${job.why}` : "", ` · asked by ${job.who} ${when(job.created)}`),
       job.progress.words && job.state === "running" ? h("p", {}, h("strong", {}, job.progress.words)) : null,
       job.results.length ? h("p", {}, "Result: ", job.results.map((result) => [h("a", { href: addressIn(result) }, result.kind), " "])) : null);
     fill(this.bar, job.state === "running" && job.progress.share !== null
@@ -67,13 +68,25 @@ export class JobsView {
       }, { class: verb === "stop" ? "grave" : kind ?? "" })));
     }
     this.figure.hidden = !["match", "sweep", "recheck"].includes(job.request.kind);
-    this.picture.show(job.progress.points, job.progress.target_db);
+    this.showPoints(job.progress);
     const { remarks } = job.progress;
     if (this.said !== remarks.join()) {
       this.said = remarks.join();
       fill(this.remarks, remarks.map((remark) => h("li", {}, remark)));
       this.remarks.scrollTop = this.remarks.scrollHeight;
     }
+  }
+
+  showPoints({ points, target_db: target }) {
+    this.picture.show(points, target);
+    const words = JSON.stringify(points);
+    if (words === this.pointed) return;
+    this.pointed = words;
+    fill(this.heard, points.length ? table("Settings heard so far",
+      [numeric("No."), numeric("Fan"), numeric("Speed"), numeric("Pump"), numeric("Level"), numeric("Heard for")],
+      points.map((point, at) => h("tr", {},
+        cell(String(at + 1)), cell(withUnit(point.fan_duty_percent, "%")), cell(withUnit(point.fan_rpm, "rpm", 0)),
+        cell(withUnit(point.pump_duty_percent, "%")), cell(level(point.LAeq_db, point.U95_db)), cell(duration(point.listened_s))))) : null);
   }
 
   showList(items) {
