@@ -12,7 +12,7 @@ import numpy.typing as npt
 from acoustic.errors import InputError
 from acoustic.signals import Samples
 
-__all__ = ["StretchSummary", "energy_ratio_db", "summarise_stretches"]
+__all__ = ["HourOfDay", "StretchSummary", "energy_ratio_db", "hours_of_day", "summarise_stretches"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,6 +32,20 @@ class StretchSummary:
     """Level F exceeded 90 % of the time."""
     Lmax_db: Samples
     """Largest level F."""
+
+
+@dataclass(frozen=True, slots=True)
+class HourOfDay:
+    """What an hour of the day is usually like."""
+
+    hour: int
+    """Which one: 0 is from midnight to one."""
+    count: int
+    """How many levels it is known from."""
+    usual_db: float
+    """Median of them."""
+    highest_db: float
+    """Largest of them."""
 
 
 def summarise_stretches(
@@ -91,6 +105,37 @@ def energy_ratio_db(energy: Samples) -> Samples:
     """
     with np.errstate(divide="ignore"):
         return np.asarray(10.0 * np.log10(energy))
+
+
+def hours_of_day(time_s: Samples, level_db: Samples, *, ahead_s: float) -> list[HourOfDay]:
+    """Take levels of many days together by the hour of the day.
+
+    Parameters
+    ----------
+    time_s : ndarray of shape (levels,)
+        When each was heard, in seconds since a midnight in UTC.
+    level_db : ndarray of shape (levels,)
+        Levels in dB; those that are not finite are left out.
+    ahead_s : float
+        How far the clock on the wall is ahead of UTC, in seconds.
+
+    Returns
+    -------
+    list of HourOfDay
+        The hours of which a level is known, from midnight on.
+    """
+    known = np.isfinite(level_db)
+    hours = ((time_s[known] + ahead_s) % 86_400.0 // 3600.0).astype(np.int64)
+    levels_db = level_db[known]
+    return [
+        HourOfDay(
+            hour=int(hour),
+            count=int((hours == hour).sum()),
+            usual_db=float(np.median(levels_db[hours == hour])),
+            highest_db=float(levels_db[hours == hour].max()),
+        )
+        for hour in np.unique(hours)
+    ]
 
 
 def _in_stretches(rows_db: Samples, rows_each: int) -> Samples:

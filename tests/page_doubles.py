@@ -2,14 +2,18 @@
 
 import re
 from contextlib import ExitStack
+from datetime import timedelta
 
+import kept_documents as draw
+import numpy as np
 from lab_doubles import LabOnTest, Room
 from playwright.sync_api import expect
 
-from service.documents.jobs import MatchJob, RecheckJob, SweepJob
+from service.clock import utc_now
+from service.documents.jobs import MatchJob, RecheckJob
 from service.live.pace import Pace
 from service.web.serving import LabServer
-from service.wiring.lab_demo import demo_coolers
+from service.wiring.lab_demo import DEMO_INPUT, demo_coolers
 
 __all__ = ["WAIT_MS", "BrowsedLab", "Tab"]
 
@@ -65,11 +69,21 @@ class BrowsedLab(LabOnTest):
             found = self.lab.archive.matches.list(cooler=cooler, target_db=target_db).items
         return found[0]
 
-    def swept(self, cooler="Fjord 140"):
-        """Sweep a cooler where that was not done."""
-        self.make_ready()
-        if not self.lab.archive.profiles.list(cooler=cooler).items:
-            self.do(SweepJob(cooler=cooler))
+    def keep_documents(self):
+        """Keep what takes long to measure, as drawn documents: a sweep, levels, matches."""
+        archive, rng = self.lab.archive, np.random.default_rng(1)
+        now = utc_now().replace(second=0, microsecond=0)
+        archive.profiles.add(draw.profile(rng, now))
+        for days in range(1, 6):
+            time = now - timedelta(days=days)
+            heard = draw.calibration(rng, time, source=DEMO_INPUT)
+            archive.calibrations.add(heard, next_due=time + timedelta(days=1))
+            archive.floors.add(draw.floor(rng, time, source=DEMO_INPUT), scheduled=True)
+            document = draw.match(rng, time, cooler="Estuary 360", of=heard)
+            archive.matches.add(document, source=DEMO_INPUT, calibration=heard, trail=None)
+        for minutes in range(1, 31):
+            start = now - timedelta(minutes=minutes)
+            archive.levels.add(draw.level_minute(rng, start, source=DEMO_INPUT)).result()
 
     def rechecked(self, cooler="Fjord 140"):
         """Check a cooler again where that was not done."""
@@ -81,12 +95,13 @@ class BrowsedLab(LabOnTest):
 class Tab:
     """A page in a context of its own."""
 
-    def __init__(self, context, url):
+    def __init__(self, context, url, *, expected=None):
         context.set_default_timeout(WAIT_MS)
         self.url = url
         self.page = context.new_page()
         self.faults = []
-        self.expected = None
+        self.expected = expected
+        """Pattern of complaints that a test brings about."""
         self.page.on("console", self._console)
         self.page.on("pageerror", lambda error: self.faults.append(f"error: {error}"))
         self.page.on("requestfailed", self._failed)

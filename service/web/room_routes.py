@@ -11,6 +11,7 @@ from service.records.levels import LevelTrend
 from service.records.measured import CalibrationRecord, FloorRecord, FloorTrendPoint
 from service.web.answers import Before, Entry, Limit, ListAnswer, entry, errors
 from service.wiring.lab import Lab
+from service.wiring.room_review import DoubtfulTime, RoomReview, doubtful_times, review_room
 
 __all__ = ["room_routes"]
 
@@ -71,6 +72,21 @@ def room_routes(lab: Lab) -> APIRouter:
     ) -> ListAnswer[CalibrationRecord]:
         """List the accepted calibrations of this input, oldest first."""
         return ListAnswer(items=list(archive.calibrations.trend(lab.status().input.name, channel)))
+
+    @router.get("/calibrations/doubts")
+    def doubts() -> ListAnswer[DoubtfulTime]:
+        """List the times whose levels stand on an overdue or drifted calibration, oldest first."""
+        return ListAnswer(items=doubtful_times(lab))
+
+    @router.get("/room")
+    def room(
+        ahead_min: Annotated[float, Query(ge=-1440.0, le=1440.0)] = 0.0,
+    ) -> RoomReview:
+        """Say whether the room is fit, what hums in it, and which hours are quiet.
+
+        `ahead_min` is how far the reader's clock is ahead of UTC.
+        """
+        return review_room(lab, ahead_min=ahead_min)
 
     @router.get("/calibrations/{entry_id}", responses=errors(404, 422))
     def calibration(entry_id: str) -> Entry[CalibrationRecord]:

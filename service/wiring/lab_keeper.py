@@ -187,12 +187,19 @@ class LabKeeper:
         return found
 
     def _found_of_floor(self) -> dict[ProblemKind, str]:
-        """Return what keeps a floor check from being made."""
-        if self._floor_waits is None:
-            return {}
-        status = self._lab.floors.status()
-        since = "never" if status is None else f"last at {status.time:%H:%M} UTC"
-        return {
-            "floor-due": f"The room floor was heard {since}, and none is heard by itself as "
-            f"{self._floor_waits}; matches listen for it themselves."
-        }
+        """Return what is wrong with the room, and what keeps its floor from being checked."""
+        found: dict[ProblemKind, str] = {}
+        status, target_db = self._lab.floors.status(), self._lab.settings.target_db
+        if status is not None and status.fit_for_target_db > target_db:
+            found["room-too-loud"] = (
+                f"The room is too loud for {target_db:g} dB(A): its floor was {status.LAeq_db:.1f} "
+                f"dB(A) at {status.time:%H:%M} UTC, fit for targets from "
+                f"{status.fit_for_target_db:.1f} dB(A) on; look for what can be switched off."
+            )
+        if self._floor_waits is not None:
+            since = "never" if status is None else f"last at {status.time:%H:%M} UTC"
+            found["floor-due"] = (
+                f"The room floor was heard {since}, and none is heard by itself as "
+                f"{self._floor_waits}; matches listen for it themselves."
+            )
+        return found

@@ -18,6 +18,7 @@ ProblemKind = Literal[
     "not-calibrated",
     "drift",
     "calibration-due",
+    "room-too-loud",
     "floor-due",
 ]
 """What can be wrong, the gravest first."""

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from acoustic.errors import InputError
-from acoustic.level_history import energy_ratio_db, summarise_stretches
+from acoustic.level_history import energy_ratio_db, hours_of_day, summarise_stretches
 
 LEVEL = st.one_of(st.floats(-20, 120, allow_nan=False, width=32), st.just(np.nan), st.just(-np.inf))
 
@@ -58,3 +58,14 @@ def test_nothing_has_no_summary(rows, rows_each):
     levels = np.zeros(rows)
     with pytest.raises(InputError, match="at least one row"):
         summarise_stretches(levels, levels, levels, rows_each=rows_each)
+
+
+def test_hours_of_the_day_are_those_of_the_wall_clock():
+    """Levels come under the hour that a clock ahead of UTC shows, over all days together."""
+    hour_s = 3600.0
+    time_s = np.array([23.5, 24.0 + 23.9, 48.0 + 23.0, 12.0, 13.0]) * hour_s
+    level_db = np.array([20.0, 22.0, 30.0, np.nan, 40.0])
+    found = hours_of_day(time_s, level_db, ahead_s=2 * hour_s)
+    assert [(each.hour, each.count) for each in found] == [(1, 3), (15, 1)]
+    assert (found[0].usual_db, found[0].highest_db) == (22.0, 30.0)
+    assert hours_of_day(np.zeros(0), np.zeros(0), ahead_s=0.0) == []

@@ -2,7 +2,6 @@
 
 import shutil
 import threading
-from contextlib import contextmanager
 
 import pytest
 from page_doubles import BrowsedLab, Tab
@@ -43,13 +42,11 @@ def open_tab(browser):
     """Open pages in contexts of their own; at the end, none of them may have complained."""
     tabs = []
 
-    @contextmanager
-    def closing(url, **context):
-        tab = Tab(browser.new_context(**context), url)
-        tabs.append(tab)
-        yield tab
+    def opened(url, *, expected=None, **context):
+        tabs.append(Tab(browser.new_context(**context), url, expected=expected))
+        return tabs[-1]
 
-    yield lambda url, **context: closing(url, **context).__enter__()
+    yield opened
     for tab in tabs:
         tab.close()
     assert [fault for tab in tabs for fault in tab.faults] == []

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibration.drift import judge_drift
+from calibration.drift import Calibrated, Doubt, doubtful_stretches, judge_drift
 
 
 @given(drift_db=st.floats(-3, 3), factor=st.floats(1e-3, 1e3))
@@ -38,3 +38,21 @@ def test_half_a_decibel_voids_and_a_fifth_alarms(drift_db, void, remarked):
     if drift.remark is not None:
         assert f"{drift_db:+.2f} dB" in drift.remark
         assert ("void" in drift.remark) is void
+
+
+def test_what_stands_on_an_overdue_or_drifted_calibration_is_in_doubt():
+    """From the day it was due until it was made; between two that differ too much, all of it."""
+    series = [
+        Calibrated(0.0, 10.0, None),
+        Calibrated(5.0, 15.0, 0.1),
+        Calibrated(20.0, 30.0, -0.2),
+        Calibrated(25.0, 35.0, 0.9),
+        Calibrated(26.0, None, 0.0),
+        Calibrated(40.0, 50.0, 0.0),
+    ]
+    assert doubtful_stretches(series, 45.0) == [
+        Doubt(15.0, 20.0, "overdue", None),
+        Doubt(20.0, 25.0, "drifted", 0.9),
+    ]
+    assert doubtful_stretches(series, 51.0)[-1] == Doubt(50.0, None, "overdue", None)
+    assert doubtful_stretches([], 1.0) == []

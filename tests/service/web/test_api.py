@@ -1,11 +1,16 @@
 """The lab over its API: what a script does from the calibration to the settings."""
 
 import json
+import math
 import struct
+from datetime import timedelta
 
+import kept_documents as draw
+import numpy as np
 import pytest
 
 from service.documents.matched_settings import MatchedSettingsDocument
+from service.wiring.lab_demo import DEMO_INPUT
 
 
 def follow(made, ask, job):
@@ -119,3 +124,45 @@ def test_live_frames_come_one_for_each_credit(made, ask):
             numbers.append(number)
     assert numbers == sorted(set(numbers))
     assert made.lab.live.readers == 0
+
+
+def test_the_room_is_reviewed_over_its_checks(made, ask):
+    """Hum that came anew is called so, hours go by the reader's clock, and noise is an alarm."""
+    rng, floors = np.random.default_rng(3), made.lab.archive.floors
+    assert ask.get("/api/v1/room").json()["fit"] is None
+    noon = made.clock().replace(hour=12, minute=0) - timedelta(days=3)
+    for days, tones_hz in enumerate([(50.0,), (50.0, 100.0)]):
+        time = noon + timedelta(days=days)
+        heard = draw.floor(rng, time, source=DEMO_INPUT)
+        tones = [heard.tones[0].model_copy(update={"frequency_hz": hz}) for hz in tones_hz]
+        floors.add(
+            heard.model_copy(
+                update={"tones": tones, "LAeq_db": 38.0 + days, "fit_for_target_db": 42.0 + days}
+            ),
+            scheduled=True,
+        )
+    review = ask.get("/api/v1/room", params={"ahead_min": 120}).json()
+    assert [(tone["frequency_hz"], tone["new"]) for tone in review["tones"]] == [
+        (50.0, False),
+        (100.0, True),
+    ]
+    assert [(one["hour"], one["checks"], one["usual_LAeq_db"]) for one in review["hours"]] == [
+        (14, 2, 38.5)
+    ]
+    assert review["fit"] is False
+    made.frame()
+    assert "too loud for 40 dB(A)" in made.problems()["room-too-loud"]
+
+
+def test_times_of_a_drifted_calibration_are_told(made, ask):
+    """What was measured between two calibrations that differ too much is in doubt."""
+    made.frame()
+    calibrations, now = made.lab.archive.calibrations, made.clock()
+    for days, factor in ((2, 6.4), (1, 7.2)):
+        heard = draw.calibration(
+            np.random.default_rng(1), now - timedelta(days=days), source=DEMO_INPUT
+        )
+        calibrations.add(heard.model_copy(update={"pascal_per_unit": factor}))
+    (doubt,) = ask.get("/api/v1/calibrations/doubts").json()["items"]
+    assert doubt["why"] == "drifted"
+    assert doubt["drift_db"] == pytest.approx(20 * math.log10(6.4 / 7.2), abs=0.01)
