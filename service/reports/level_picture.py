@@ -69,7 +69,8 @@ def draw_levels(panels: Sequence[LevelPanel], form: PictureForm) -> bytes:
         figure.legend(
             *_legend_of(figure.axes[: len(panels)]),
             loc="outside lower center",
-            ncols=6,
+            # One panel alone is not wide enough for all of it in a row.
+            ncols=3 if len(panels) == 1 else 6,
             frameon=False,
             fontsize=8.0,
         )

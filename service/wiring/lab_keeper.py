@@ -81,7 +81,9 @@ class LabKeeper:
         job = self._queue.current
         return Surroundings(
             floor_db=self._lab.floors.level_db,
-            target_db=None if job is None else job.progress.target_db,
+            target_db=self._lab.settings.target_db
+            if job is None or job.progress.target_db is None
+            else job.progress.target_db,
             bench=None if self._lab.bench is None else self._lab.bench.view,
             job=None
             if job is None

@@ -43,6 +43,7 @@ def open_tab(browser):
     tabs = []
 
     def opened(url, *, expected=None, **context):
+        context = {"locale": "en-GB", "timezone_id": "UTC"} | context
         tabs.append(Tab(browser.new_context(**context), url, expected=expected))
         return tabs[-1]
 

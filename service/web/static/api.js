@@ -23,7 +23,7 @@ async function call(method, path, body) {
   }
   if (answer.status === 204) return null;
   const type = answer.headers.get("Content-Type") ?? "";
-  const said = type.includes("json") ? await answer.json() : await answer.text();
+  const said = type.startsWith("application/json") ? await answer.json() : await answer.text();
   if (!answer.ok) {
     if (answer.status === 401) document.dispatchEvent(new CustomEvent("locked-out"));
     throw new Refusal(answer.status, said.detail ?? `The lab answers with status ${answer.status}.`);

@@ -35,14 +35,13 @@ const SETTINGS = { responsive: true, displaylogo: false, displayModeBar: false }
 
 export async function trend(place, { title, lines }) {
   const plot = await load();
-  const { now, aim, floor } = colours();
-  const pens = [now, aim, floor];
+  const pens = colours();
   await plot.react(place, lines.map((line, at) => ({
     name: line.name, x: line.x, y: line.y, type: "scatter",
     mode: line.marks ? "lines+markers" : "lines",
-    line: { color: pens[at % pens.length], width: line.thin ? 0.8 : 2, dash: line.dash ? "dash" : "solid" },
+    line: { color: pens[line.pen ?? "now"], width: line.thin ? 0.8 : 2, dash: line.dash ? "dash" : "solid" },
     marker: { symbol: ["circle", "square", "diamond"][at % 3], size: 6 },
-    fill: line.fill ? "tonexty" : "none",
+    fill: line.fill ? "tonexty" : "none", fillcolor: `${pens.floor}44`,
   })), layout(title), SETTINGS);
 }
 

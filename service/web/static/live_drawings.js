@@ -26,6 +26,7 @@ export class Ruler {
     const base = 58;
     paper.clear();
     if (frame.floor_db !== null) paper.hatch(x(this.low), base - 16, Math.max(0, x(frame.floor_db) - x(this.low)), 16, "floor");
+    if (frame.floor_db !== null) paper.text(`floor ${number(frame.floor_db)}`, x(this.low), base - 22);
     paper.line([[x(this.low), base], [x(this.high), base]], "ink", 2);
     for (const mark of steps(this.low, this.high, paper.width / 70)) {
       paper.line([[x(mark), base], [x(mark), base + 8]], "ink", 1.5);
@@ -119,6 +120,8 @@ export class Spectrum {
     }
     const labels = paper.width > 560 ? [31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000] : [63, 250, 1000, 4000, 16000];
     for (const hz of labels) paper.text(hz < 1000 ? `${hz}` : `${hz / 1000}k`, x(hz), paper.height - 8, { align: "center" });
+    paper.text("dB", MARGIN + 4, 22);
+    paper.text("Hz", paper.width, paper.height - 8, { align: "right" });
     if (this.curve) paper.line(this.spectrumHz.map((hz, at) => [x(hz), y(this.curve[at])]), "aim", 1);
     const { pen } = paper;
     this.bandsHz.forEach((hz, at) => {

@@ -43,6 +43,8 @@ function show() {
     if (link.dataset.view === name) link.setAttribute("aria-current", "page"); else link.removeAttribute("aria-current");
   }
   fill(place, problems(), view.element);
+  // What was said of another view is of no use in this one.
+  fill(document.getElementById("notice"));
   place.focus({ preventScroll: true });
   if (view.onstatus && status) view.onstatus(status);
   if (view.onframe && frame) view.onframe(frame);

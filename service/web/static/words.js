@@ -13,9 +13,21 @@ export function withUnit(value, unit, digits = 1) {
   return text === "–" ? text : `${text}${THIN}${unit}`;
 }
 
+export function driven(percent, rpm) {
+  if (percent === null) return "–";
+  return rpm === null ? withUnit(percent, "%") : `${withUnit(percent, "%")}, ${withUnit(rpm, "rpm", 0)}`;
+}
+
 export function level(value, u95 = null, unit = "dB(A)") {
   if (value === null || value === undefined) return "–";
   return u95 === null || u95 === undefined ? withUnit(value, unit) : `${number(value)} ± ${withUnit(u95, unit)}`;
+}
+
+// Levels as a person types them: "40 35,5 30".
+export function targetsIn(text) {
+  const targets = text.split(/[\s;]+/).filter(Boolean).map((one) => Number(one.replace(",", ".")));
+  if (targets.some((target) => !Number.isFinite(target))) throw new Error(`"${text}" is no list of levels; write them like 40 35.5 30.`);
+  return targets;
 }
 
 export function when(text) {
@@ -54,6 +66,11 @@ const WORDS = {
   own: ["own control", "good"],
   leased: ["held", "wait"],
   safe: ["protects itself", "bad"],
+  accepted: ["accepted", "good"],
+  "tone-refused": ["refused", "bad"],
+  holds: ["still holds", "good"],
+  changed: ["has changed", "bad"],
+  complete: ["complete", "good"],
   unreachable: ["not reachable", "bad"],
 };
 

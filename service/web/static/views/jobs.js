@@ -3,8 +3,10 @@
 import { ask, send } from "../api.js";
 import { action, cell, fill, h, notice, numeric, table } from "../dom.js";
 import { GrowingPicture } from "../growing_picture.js";
-import { duration, level, plainWord, when, withUnit, word } from "../words.js";
+import { duration, level, when, withUnit, word } from "../words.js";
 import { title } from "../main.js";
+
+const ENDED = ["done", "refused", "failed", "stopped", "interrupted"];
 
 export class JobsView {
   constructor(id = null) {
@@ -16,22 +18,26 @@ export class JobsView {
     this.remarks = h("ol", { class: "remarks", "aria-live": "polite", tabindex: "0", "aria-label": "What was done and why" });
     this.heard = h("div");
     this.figure = h("section", { class: "sheet wide" }, h("h2", {}, "Level over speed so far"), this.picture.paper.canvas, this.heard);
+    this.told = h("section", { class: "sheet third" }, h("h2", {}, "In words"), this.remarks);
+    this.queue = h("div");
     this.list = h("div");
     this.element = h("div", { class: "sheets" },
       h("section", { class: "sheet" }, this.head, this.bar, this.buttons),
       this.figure,
-      h("section", { class: "sheet third" }, h("h2", {}, "In words"), this.remarks),
-      h("section", { class: "sheet" }, h("h2", {}, "All work"), this.list));
+      this.told,
+      h("section", { class: "sheet" }, h("h2", {}, "What waits, in its order"), this.queue),
+      h("section", { class: "sheet" }, h("h2", {}, "What was done"), this.list));
     this.timer = setInterval(() => { if (!document.hidden) this.load(); }, 1000);
     this.load();
   }
 
   async load() {
     try {
-      const { items } = await ask("jobs", { limit: 50 });
-      const job = this.id ? await ask(`jobs/${this.id}`) : items.find((one) => ["waiting-for-person", "running", "paused"].includes(one.state)) ?? items[0];
+      const [{ items: waiting }, { items: past }] = await Promise.all([ask("queue"), ask("jobs", { limit: 30, state: ENDED })]);
+      const job = this.id ? waiting.find((one) => one.id === this.id) ?? await ask(`jobs/${this.id}`) : waiting[0] ?? past[0];
       this.show(job ?? null);
-      this.showList(items);
+      this.showQueue(waiting);
+      this.showList(past);
     } catch (error) {
       if (error.status !== 0) notice(error.message);
       if (error.status === 404) clearInterval(this.timer);
@@ -41,7 +47,7 @@ export class JobsView {
   show(job) {
     if (!job) {
       fill(this.head, h("h1", {}, "Work"), h("p", {}, "Nothing was measured yet. ", h("a", { href: "#/coolers" }, "Choose a cooler"), " to begin."));
-      this.figure.hidden = true;
+      this.figure.hidden = this.told.hidden = true;
       return;
     }
     fill(this.head,
@@ -49,7 +55,7 @@ export class JobsView {
       job.wants ? h("div", { class: "wants", role: "alert" }, job.wants) : null,
       h("p", { class: "state" }, word(job.state), job.why ? `: ${job.why}` : "", ` · asked by ${job.who} ${when(job.created)}`),
       job.progress.words && job.state === "running" ? h("p", {}, h("strong", {}, job.progress.words)) : null,
-      job.results.length ? h("p", {}, "Result: ", job.results.map((result) => [h("a", { href: addressIn(result) }, result.kind), " "])) : null);
+      job.results.length ? h("p", {}, "Result: ", job.results.map((result) => [h("a", { href: addressIn(result, job) }, result.kind), " "])) : null);
     fill(this.bar, job.state === "running" && job.progress.share !== null
       ? h("progress", { max: "1", value: job.progress.share, "aria-label": "Share that is done" }) : null);
     const can = {
@@ -67,7 +73,9 @@ export class JobsView {
         await this.load();
       }, { class: verb === "stop" ? "grave" : kind ?? "" })));
     }
-    this.figure.hidden = !["match", "sweep", "recheck"].includes(job.request.kind);
+    const begun = job.started !== null && job.state !== "waiting-for-person";
+    this.figure.hidden = !["match", "sweep", "recheck"].includes(job.request.kind) || !(begun || job.progress.points.length);
+    this.told.hidden = !job.progress.remarks.length;
     this.showPoints(job.progress);
     const { remarks } = job.progress;
     if (this.said !== remarks.join()) {
@@ -89,16 +97,42 @@ export class JobsView {
         cell(withUnit(point.pump_duty_percent, "%")), cell(level(point.LAeq_db, point.U95_db)), cell(duration(point.listened_s))))) : null);
   }
 
-  showList(items) {
+  // In the order in which their turn comes; what is paused comes when somebody resumes it.
+  showQueue(items) {
     const words = JSON.stringify(items.map((job) => [job.id, job.state, job.position]));
+    if (words === this.queued) return;
+    this.queued = words;
+    const last = Math.max(...items.map((job) => job.position ?? -1));
+    fill(this.queue, items.length ? table("The queue", [numeric("Place"), "What", "State", "Asked", "Move"],
+      items.map((job) => h("tr", { class: job.id === this.id ? "chosen" : null },
+        cell(job.position === null ? "–" : String(job.position + 1)),
+        h("td", {}, h("a", { href: `#/jobs/${job.id}` }, capital(title(job)))),
+        h("td", {}, word(job.state)),
+        h("td", {}, `${when(job.created)} by ${job.who}`),
+        h("td", {}, job.state === "queued" ? h("div", { class: "row tight" },
+          this.mover(job, "↑", "earlier", job.position - 1, job.position > 0),
+          this.mover(job, "↓", "later", job.position + 1, job.position < last),
+          action("Stop", async () => { await send(`jobs/${job.id}/stop`); await this.load(); }, { class: "grave", "aria-label": `Stop ${title(job)}` })) : null))))
+      : h("p", { class: "quiet" }, "Nothing waits."));
+  }
+
+  mover(job, sign, where, position, possible) {
+    return action(sign, async () => {
+      await send(`jobs/${job.id}/move`, { position });
+      await this.load();
+    }, { class: "plain", disabled: !possible, "aria-label": `Move ${title(job)} ${where}` });
+  }
+
+  showList(items) {
+    const words = JSON.stringify(items.map((job) => [job.id, job.state]));
     if (words === this.listed) return;
     this.listed = words;
-    fill(this.list, table("What waits or is under way, then what was done", ["What", "State", "Asked", "Result"],
+    fill(this.list, items.length ? table("Newest first", ["What", "Outcome", "Asked", "Why"],
       items.map((job) => h("tr", { class: job.id === this.id ? "chosen" : null },
         h("td", {}, h("a", { href: `#/jobs/${job.id}` }, capital(title(job)))),
         h("td", {}, word(job.state)),
         h("td", {}, when(job.created)),
-        h("td", {}, job.why ?? plainWord(job.state))))));
+        h("td", {}, job.why ?? "–")))) : h("p", { class: "quiet" }, "Nothing yet."));
   }
 
   close() {
@@ -107,8 +141,10 @@ export class JobsView {
   }
 }
 
-function addressIn(result) {
-  return { match: `#/matches/${result.id}`, calibration: "#/microphone", floor: "#/room" }[result.kind] ?? "#/coolers";
+// A sweep and a re-check stand on the page of their cooler, which is found by its name.
+function addressIn(result, job) {
+  return { match: `#/matches/${result.id}`, calibration: `#/microphone/${result.id}`, floor: `#/room/${result.id}` }[result.kind]
+    ?? `#/coolers/${encodeURIComponent(`named ${job.request.cooler}`)}`;
 }
 
 function capital(text) {

@@ -3,7 +3,8 @@
 import { send } from "../api.js";
 import { action, facts, fill, h } from "../dom.js";
 import { LastMinute, Ruler, Spectrum } from "../live_drawings.js";
-import { duration, level, number, withUnit, word } from "../words.js";
+import { duration, level, number, when, withUnit, word } from "../words.js";
+import { trust } from "./microphone.js";
 
 const BANDS_HZ = Array.from({ length: 31 }, (_, at) => 1000 * 10 ** ((at - 17) / 10));
 const SPECTRUM_HZ = Array.from({ length: 400 }, (_, at) => 20 * 1000 ** (at / 399));
@@ -16,18 +17,28 @@ export class LiveView {
     this.big = h("output", { class: "big", "aria-label": "Level now" }, "–");
     this.unit = h("span", { class: "unit" });
     this.means = h("dl");
+    this.trust = h("p", { class: "trust" });
     this.doubt = h("p", { class: "quiet", role: "status" });
     this.now = h("div", { class: "now" }, h("div", {}, this.big, " ", this.unit), h("div", {}, this.means,
       action("Begin the mean anew", () => send("live/reset"), { class: "plain" })));
-    this.bench = h("div");
+    this.bench = h("div", { class: "far" });
     this.element = h("div", { class: "sheets" },
-      h("section", { class: "sheet" }, h("h1", { class: "quiet" }, "Level now"), this.now, this.doubt, this.ruler.paper.canvas),
+      h("section", { class: "sheet" }, h("h1", { class: "quiet" }, "Level now"), this.now, this.trust, this.doubt, this.ruler.paper.canvas),
       h("section", { class: "sheet wide" }, h("h2", {}, "The last minute"), this.minute.paper.canvas),
       h("section", { class: "sheet third" }, h("h2", {}, "What the bench does"), this.bench),
       h("section", { class: "sheet" },
         h("figure", {}, this.spectrum.paper.canvas,
-          h("figcaption", {}, "One-third octaves, unweighted (stems), and the spectrum (line), hertz over decibels."))));
+          h("figcaption", {}, "Stems: one-third octaves, unweighted. Line: the spectrum."))));
     this.words = "";
+  }
+
+  onstatus({ calibration }) {
+    const [words, kind] = trust(calibration);
+    const text = `${words} ${calibration.next_due}`;
+    if (text === this.trusted) return;
+    this.trusted = text;
+    fill(this.trust, h("span", { class: "quiet" }, "Microphone: "), h("span", { class: `word ${kind}` }, words),
+      calibration.time ? h("span", { class: "quiet" }, `, calibrated ${when(calibration.time)}, next due ${when(calibration.next_due)}`) : null);
   }
 
   onframe(frame) {

@@ -1,13 +1,15 @@
 // First whether the microphone can be trusted now, and until when; then how to make it so.
 
 import { ask, send } from "../api.js";
-import { facts, field, fill, form, h, notice, table } from "../dom.js";
+import { cell, facts, field, fill, form, h, notice, numeric, table } from "../dom.js";
 import { trend } from "../charts.js";
-import { duration, number, when, withUnit, word } from "../words.js";
+import { duration, level, number, when, withUnit, word } from "../words.js";
 
 export class MicrophoneView {
-  constructor() {
+  constructor(id = null) {
+    this.id = id;
     this.verdict = h("div", {}, "…");
+    this.found = h("div", {}, h("p", { class: "quiet" }, "No tone was judged yet."));
     this.history = h("div");
     this.chart = h("div", { class: "chart" });
     this.element = h("div", { class: "sheets" },
@@ -26,19 +28,21 @@ export class MicrophoneView {
           location.hash = `#/jobs/${job.id}`;
         }),
         h("p", { class: "quiet" }, "A calibrator is loud at the microphone and quiet beside it; do not put it to an ear.")),
+      h("section", { class: "sheet" }, this.found),
       h("section", { class: "sheet" }, h("h2", {}, "Sensitivity over time"), this.chart, this.history));
     this.load();
   }
 
   onstatus({ calibration, input }) {
-    const words = calibration.time === null ? ["not calibrated", "bad"]
-      : calibration.void ? ["has drifted too far", "bad"]
-        : calibration.due ? ["due for calibration", "wait"] : ["can be trusted", "good"];
+    const words = trust(calibration);
+    const text = JSON.stringify([calibration.id, calibration.due, calibration.void, Math.round(calibration.age_s / 60), input]);
+    if (text === this.words) return;
+    this.words = text;
     fill(this.verdict,
-      h("p", {}, h("span", { class: `word ${words[1]}` }, words[0])),
+      h("p", { class: "verdict" }, h("span", { class: `word ${words[1]}` }, words[0])),
       facts([
         ["input", input.name],
-        ["sampling", input.rate_hz ? `${withUnit(input.rate_hz / 1000, "kHz", 1)}, ${input.channels} channel(s), used: ${input.used_channels.join(", ")}` : "not reached yet"],
+        ["sampling", input.rate_hz ? `${withUnit(input.rate_hz / 1000, "kHz", 1)}, channels: ${input.channels}, used: ${input.used_channels.join(", ")}` : "not reached yet"],
         ["calibrated", calibration.time ? `${when(calibration.time)}, ${duration(calibration.age_s)} ago` : "never"],
         ["next due", calibration.next_due ? when(calibration.next_due) : null],
         ["sensitivity", calibration.pascal_per_unit ? `${number(calibration.pascal_per_unit, 4)} Pa per unit of full scale` : null],
@@ -50,21 +54,53 @@ export class MicrophoneView {
   async load() {
     try {
       const [list, points] = await Promise.all([ask("calibrations", { limit: 50 }), ask("calibrations/trend")]);
-      fill(this.history, table("Calibrations, newest first",
-        ["Time", "Verdict", { text: "Pa per unit", number: true }, { text: "95 % interval", number: true }, { text: "Drift", number: true }],
+      fill(this.history, table("Calibrations and refused tones, newest first",
+        ["Time", "Verdict", numeric("Pa per unit"), numeric("95 % interval"), numeric("Drift"), "Next due"],
         list.items.map((one) => h("tr", {},
-          h("td", {}, when(one.time)),
-          h("td", {}, word(one.accepted ? "done" : "refused")),
-          h("td", { class: "number" }, number(one.pascal_per_unit, 4)),
-          h("td", { class: "number" }, one.U95_db === null ? "–" : `± ${withUnit(one.U95_db, "dB", 2)}`),
-          h("td", { class: "number" }, one.drift_db === null ? "–" : withUnit(one.drift_db, "dB", 2))))));
+          h("td", {}, h("a", { href: `#/microphone/${one.id}` }, when(one.time))),
+          h("td", {}, word(one.accepted ? "accepted" : "tone-refused")),
+          cell(number(one.pascal_per_unit, 4)),
+          cell(one.U95_db === null ? "–" : `± ${withUnit(one.U95_db, "dB", 2)}`),
+          cell(withUnit(one.drift_db, "dB", 2)),
+          h("td", {}, when(one.next_due))))));
+      const shown = this.id ?? list.items[0]?.id;
+      if (shown) this.showFound((await ask(`calibrations/${shown}`)).document);
       const [first] = points.items;
+      if (!first) {
+        fill(this.chart, h("p", { class: "quiet" }, "The line begins with the first calibration."));
+        return;
+      }
       await trend(this.chart, {
-        title: "Sensitivity against the first calibration, dB",
+        title: "dB against the first one",
         lines: [{ name: "sensitivity", x: points.items.map((point) => point.time), y: points.items.map((point) => 20 * Math.log10(first.pascal_per_unit / point.pascal_per_unit)), marks: true }],
       });
     } catch (error) {
       notice(error.message);
     }
   }
+
+  showFound({ accepted, reasons, remarks, tone, time, reference_level_db: label, reference_frequency_hz: hz, channel, U95_db: u95 }) {
+    fill(this.found,
+      h("h2", {}, `What was found at ${when(time)}`),
+      h("p", {}, word(accepted ? "accepted" : "tone-refused"), accepted ? ": the tone is steady, clean and where it should be." : ""),
+      reasons.length ? h("ul", {}, reasons.map((reason) => h("li", {}, reason))) : null,
+      (remarks ?? []).map((remark) => h("p", {}, h("span", { class: "word wait" }, remark))),
+      facts([
+        ["calibrator", label ? `${level(label, null, "dB")} at ${withUnit(hz, "Hz", 0)}` : null],
+        ["channel", String(channel)],
+        ["tone heard at", withUnit(tone.frequency_hz, "Hz")],
+        ["level re full scale", withUnit(tone.level_dbfs, "dB")],
+        ["steady within", `± ${withUnit(tone.stability_db, "dB", 3)}`],
+        ["distortion", withUnit(tone.distortion_percent, "%", 2)],
+        ["above everything else", withUnit(tone.signal_to_noise_db, "dB")],
+        ["95 % interval of levels", u95 === null ? null : `± ${withUnit(u95, "dB", 2)}`],
+      ]));
+  }
+}
+
+// Whether levels can be trusted now, in words, and how that is shown.
+export function trust({ time, void: isVoid, due }) {
+  if (time === null) return ["not calibrated", "bad"];
+  if (isVoid) return ["has drifted too far", "bad"];
+  return due ? ["due for calibration", "wait"] : ["can be trusted", "good"];
 }
