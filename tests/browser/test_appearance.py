@@ -86,5 +86,6 @@ def test_a_cooler_prints_with_its_results_and_without_buttons(open_tab, made, vi
     page.emulate_media(media="print")
     expect(page.get_by_role("navigation")).to_be_hidden()
     expect(page.get_by_role("button", name="Sweep")).to_be_hidden()
+    expect(page.get_by_role("heading", name="Match", exact=True)).to_be_hidden()
     expect(page.get_by_role("table").first).to_be_visible()
     assert page.pdf()[:5] == b"%PDF-"

@@ -21,13 +21,14 @@ function colours() {
 
 function layout(title) {
   const { ink, line } = colours();
+  const scale = Number.parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
   const axis = { gridcolor: line, linecolor: ink, zeroline: false, automargin: true };
   return {
     paper_bgcolor: "transparent", plot_bgcolor: "transparent",
-    font: { family: "Charter, Cambria, Georgia, serif", size: 14, color: ink },
-    margin: { l: 50, r: 10, t: 30, b: 40 }, height: 320,
+    font: { family: "Charter, Cambria, Georgia, serif", size: 14 * scale, color: ink },
+    margin: { l: 50 * scale, r: 10, t: 30, b: 40 * scale }, height: 320 * scale,
     xaxis: axis, yaxis: { ...axis, title: { text: title } },
-    legend: { orientation: "h", y: 1.12 },
+    legend: { orientation: "h", y: 1.02, yanchor: "bottom" },
   };
 }
 

@@ -10,6 +10,7 @@ const LEFT = 44;
 const BOTTOM = 28;
 const DAY_MS = 86400e3;
 const LEAST_MS = 10e3;
+const STEPS_S = [2, 5, 10, 30, 60, 300, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800];
 
 export class LevelLog {
   constructor() {
@@ -34,8 +35,8 @@ export class LevelLog {
       this.canvas, this.words,
       h("p", { class: "quiet" }, "Line: LAeq. Band: from what was exceeded nine tenths of each stretch (LA90) to one tenth of it (LA10). Dots: largest level. Coolers under test are heard as well. Drag over a part to see it nearer."));
     this.paper.onresize = () => { this.draw(); if (!this.log) this.load(); };
-    this.canvas.addEventListener("pointerdown", (event) => { this.drag = [event.offsetX, event.offsetX]; this.canvas.setPointerCapture(event.pointerId); });
-    this.canvas.addEventListener("pointermove", (event) => { if (this.drag) { this.drag[1] = event.offsetX; this.draw(); } });
+    this.canvas.addEventListener("pointerdown", (event) => { this.drag = [this.placeOf(event), this.placeOf(event)]; this.canvas.setPointerCapture(event.pointerId); });
+    this.canvas.addEventListener("pointermove", (event) => { if (this.drag) { this.drag[1] = this.placeOf(event); this.draw(); } });
     this.canvas.addEventListener("pointerup", () => this.dragged());
     this.canvas.addEventListener("keydown", (event) => this.key(event));
   }
@@ -84,6 +85,8 @@ export class LevelLog {
     }
   }
 
+  placeOf(event) { return event.offsetX / this.paper.scale; }
+
   timeAt(x) { return this.since + (this.until - this.since) * (x - LEFT) / (this.paper.width - LEFT - 6); }
 
   draw() {
@@ -110,8 +113,10 @@ export class LevelLog {
       paper.line([[LEFT, y(mark)], [paper.width, y(mark)]], "line", 1);
       paper.text(number(mark, 0), LEFT - 6, y(mark), { align: "right", base: "middle" });
     }
-    const marks = Math.max(2, Math.floor(paper.width / 150));
-    for (let at = 0; at < marks; at += 1) paper.text(clock(this.since + span * at / marks), LEFT + (paper.width - LEFT - 6) * at / marks, paper.height - 8);
+    for (const time of roundTimes(this.since, this.until, paper.width / 110)) {
+      paper.line([[x(time), 8], [x(time), paper.height - BOTTOM]], "line", 1);
+      if (x(time) < paper.width - 24) paper.text(clock(time), x(time), paper.height - 8, { align: "center" });
+    }
     paper.text("dB(A)", LEFT + 4, 18);
     this.drawLevels(points, x, y);
     if (this.drag) {
@@ -149,6 +154,15 @@ export class LevelLog {
 }
 
 const exactly = (time) => new Date(time).toLocaleString([], { hourCycle: "h23", month: "short", day: "numeric", hour: "2-digit", minute: "2-digit", second: "2-digit" });
+
+// Moments at which a clock on the wall shows something round.
+function roundTimes(since, until, most) {
+  const step = STEPS_S.map((seconds) => seconds * 1000).find((each) => each * most >= until - since) ?? 7 * DAY_MS;
+  const ahead = -new Date(since).getTimezoneOffset() * 60e3;
+  const times = [];
+  for (let time = Math.ceil((since + ahead) / step) * step - ahead; time <= until; time += step) times.push(time);
+  return times;
+}
 
 function bounds(values) {
   let low = Infinity;

@@ -80,7 +80,7 @@ export class LastMinute {
       paper.line([[MARGIN, y(mark)], [paper.width, y(mark)]], "line", 1);
       paper.text(number(mark, 0), MARGIN - 6, y(mark), { align: "right", base: "middle" });
     }
-    for (const ago of [60, 45, 30, 15]) {
+    for (const ago of paper.width > 480 ? [60, 45, 30, 15] : [60, 30]) {
       paper.text(`${ago} s ago`, x(frame.number - 10 * ago) + (ago === 60 ? 0 : -18), paper.height - 6);
     }
     if (frame.floor_db !== null) paper.line([[MARGIN, y(frame.floor_db)], [paper.width, y(frame.floor_db)]], "floor", 2, [2, 4]);
@@ -121,7 +121,7 @@ export class Spectrum {
     const labels = paper.width > 560 ? [31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000] : [63, 250, 1000, 4000, 16000];
     for (const hz of labels) paper.text(hz < 1000 ? `${hz}` : `${hz / 1000}k`, x(hz), paper.height - 8, { align: "center" });
     paper.text("dB", MARGIN + 4, 22);
-    paper.text("Hz", paper.width, paper.height - 8, { align: "right" });
+    paper.text("Hz", MARGIN - 6, paper.height - 8, { align: "right" });
     if (this.curve) paper.line(this.spectrumHz.map((hz, at) => [x(hz), y(this.curve[at])]), "aim", 1);
     const { pen } = paper;
     this.bandsHz.forEach((hz, at) => {

@@ -64,7 +64,7 @@ function showStrip() {
     h("span", { class: "level", id: "strip-level" }),
     bench ? word(bench.control) : null,
     h("span", { class: "doing" }, job
-      ? h("a", { href: `#/jobs/${job.id}` }, [title(job), ": ", job.wants ?? job.progress.words])
+      ? h("a", { href: `#/jobs/${job.id}` }, [title(job), ": ", job.wants ? word(job.state) : job.progress.words])
       : h("span", { class: "quiet" }, status ? "nothing is being measured" : "asking the lab")),
     status?.demo ? h("span", { class: "quiet" }, "simulated bench") : null,
     connected ? null : h("span", { class: "word bad" }, "no live connection; trying again"));

@@ -8,31 +8,35 @@ export class Paper {
     this.canvas.setAttribute("aria-label", label);
     this.height = height;
     this.width = 0;
+    this.scale = 1;
     this.pen = this.canvas.getContext("2d");
     this.colours = {};
     this.onresize = null;
     this.observer = new ResizeObserver(() => this.fit());
     this.observer.observe(this.canvas);
-    this.dark = matchMedia("(prefers-color-scheme: dark)");
     this.fit = this.fit.bind(this);
-    this.dark.addEventListener("change", this.fit);
+    // On paper and in the dark the colours are others.
+    this.media = ["(prefers-color-scheme: dark)", "print"].map((query) => matchMedia(query));
+    for (const medium of this.media) medium.addEventListener("change", this.fit);
   }
 
   // Take the size and colours of the place it is in.
   fit() {
     const width = this.canvas.clientWidth;
     if (width === 0) return;
-    const ratio = window.devicePixelRatio || 1;
-    this.width = width;
-    this.canvas.width = Math.round(width * ratio);
+    // What is drawn grows with the letters of the page; drawings count in lengths before that.
+    this.scale = Number.parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
+    const ratio = (window.devicePixelRatio || 1) * this.scale;
+    this.width = width / this.scale;
+    this.canvas.width = Math.round(this.width * ratio);
     this.canvas.height = Math.round(this.height * ratio);
-    this.canvas.style.height = `${this.height}px`;
+    this.canvas.style.height = `${this.height * this.scale}px`;
     this.pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     const style = getComputedStyle(document.documentElement);
     for (const name of ["ink", "faint", "line", "now", "aim", "grave", "floor", "sheet"]) {
       this.colours[name] = style.getPropertyValue(`--${name}`).trim();
     }
-    this.pen.font = `${Math.max(12, Math.min(15, width / 40))}px Charter, Cambria, Georgia, serif`;
+    this.pen.font = `${Math.max(12, Math.min(15, this.width / 40))}px Charter, Cambria, Georgia, serif`;
     if (this.onresize) this.onresize();
   }
 
@@ -84,7 +88,7 @@ export class Paper {
 
   close() {
     this.observer.disconnect();
-    this.dark.removeEventListener("change", this.fit);
+    for (const medium of this.media) medium.removeEventListener("change", this.fit);
   }
 }
 

@@ -1,7 +1,7 @@
 // The trail of a match in words: what was set, how long was listened, what was said, how it ended.
 
 import { fill, h, numeric, cell, table } from "./dom.js";
-import { number, plainWord, withUnit } from "./words.js";
+import { number, plainWord, sentence, withUnit } from "./words.js";
 
 export function readTrail(text) {
   const lines = text.trim().split("\n").map((line) => JSON.parse(line));
@@ -41,11 +41,11 @@ export function showTrail(place, { head, steps, result }) {
       h("li", {}, `Asked for ${head.request.target_db === null ? "a loudness" : `${number(head.request.target_db)} ± ${withUnit(head.request.tolerance_db, "dB(A)")}`}`
         + `${head.learned ? ", with what was known from before" : ""}.`),
       steps.map((step) => h("li", {}, h("span", { class: "quiet" }, `${withUnit(step.at_s, "s")} `), words(step))),
-      result ? h("li", {}, h("strong", {}, `${plainWord(result.outcome)}. `), result.why ?? "") : h("li", {}, "It did not come to an end.")));
+      result ? h("li", {}, h("strong", {}, `${plainWord(result.outcome)}. `), sentence(result.why ?? "")) : h("li", {}, "It did not come to an end.")));
 }
 
 function words(step) {
-  if (step.remark) return step.remark;
+  if (step.remark) return sentence(step.remark);
   if (step.set) return `Set ${Object.entries(step.set).map(([name, percent]) => `${name} to ${withUnit(percent, "%", 2)}`).join(", ")}.`;
   const left = step.left_out ? `; ${withUnit(step.left_out / 10, "s")} of it do not count` : "";
   return `Listened for ${withUnit(step.listened_s, "s")} at ${duties(step.state?.actuators ?? {})}${left}.`;

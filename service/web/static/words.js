@@ -82,6 +82,9 @@ export function word(key) {
   return element;
 }
 
+// Sentences of the program, as they are printed.
+export const sentence = (text) => text.replaceAll("+-", "±").replace(/(^|[ (])-(\d)/g, `$1${MINUS}$2`);
+
 export function plainWord(key) {
   return (WORDS[key] ?? [key])[0];
 }

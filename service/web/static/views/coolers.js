@@ -12,8 +12,8 @@ export class CoolersView {
     this.element = h("div", { class: "sheets" },
       h("section", { class: "sheet" }, h("h1", {}, "Coolers"), this.list,
         h("label", { class: "tick" }, h("input", { type: "checkbox", onchange: (event) => { this.retired = event.target.checked; this.load(); } }), "Show retired ones as well")),
-      h("section", { class: "sheet half" }, h("h2", {}, "Match many, one after the other"), this.queue),
-      h("section", { class: "sheet half" }, h("h2", {}, "Register a cooler"),
+      h("section", { class: "sheet half tool" }, h("h2", {}, "Match many, one after the other"), this.queue),
+      h("section", { class: "sheet half tool" }, h("h2", {}, "Register a cooler"),
         form([
           field("Name", "cooler", { required: true, maxLength: 200 }),
           field("Fans", "fans", { type: "number", min: "1", max: "100" }),

@@ -3,7 +3,7 @@
 import { ask, send } from "../api.js";
 import { action, cell, fill, h, notice, numeric, table } from "../dom.js";
 import { GrowingPicture } from "../growing_picture.js";
-import { duration, level, when, withUnit, word } from "../words.js";
+import { duration, level, sentence, when, withUnit, word } from "../words.js";
 import { title } from "../main.js";
 
 const ENDED = ["done", "refused", "failed", "stopped", "interrupted"];
@@ -53,7 +53,7 @@ export class JobsView {
     fill(this.head,
       h("h1", {}, capital(title(job))),
       job.wants ? h("div", { class: "wants", role: "alert" }, job.wants) : null,
-      h("p", { class: "state" }, word(job.state), job.why ? `: ${job.why}` : "", ` · asked by ${job.who} ${when(job.created)}`),
+      h("p", { class: "state" }, word(job.state), job.why ? `: ${sentence(job.why)}` : "", ` · asked by ${job.who} ${when(job.created)}`),
       job.progress.words && job.state === "running" ? h("p", {}, h("strong", {}, job.progress.words)) : null,
       job.results.length ? h("p", {}, "Result: ", job.results.map((result) => [h("a", { href: addressIn(result, job) }, result.kind), " "])) : null);
     fill(this.bar, job.state === "running" && job.progress.share !== null
@@ -80,7 +80,7 @@ export class JobsView {
     const { remarks } = job.progress;
     if (this.said !== remarks.join()) {
       this.said = remarks.join();
-      fill(this.remarks, remarks.map((remark) => h("li", {}, remark)));
+      fill(this.remarks, remarks.map((remark) => h("li", {}, sentence(remark))));
       this.remarks.scrollTop = this.remarks.scrollHeight;
     }
   }
@@ -132,7 +132,7 @@ export class JobsView {
         h("td", {}, h("a", { href: `#/jobs/${job.id}` }, capital(title(job)))),
         h("td", {}, word(job.state)),
         h("td", {}, when(job.created)),
-        h("td", {}, job.why ?? "–")))) : h("p", { class: "quiet" }, "Nothing yet."));
+        h("td", {}, job.why ? sentence(job.why) : "–")))) : h("p", { class: "quiet" }, "Nothing yet."));
   }
 
   close() {

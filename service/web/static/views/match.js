@@ -4,7 +4,7 @@ import { addressOf, ask, send } from "../api.js";
 import { action, facts, fill, h, notice, table } from "../dom.js";
 import { doubtMark, loadDoubts } from "../doubts.js";
 import { readTrail, showTrail } from "../trail.js";
-import { level, number, when, withUnit, word } from "../words.js";
+import { level, number, sentence, when, withUnit, word } from "../words.js";
 
 export class MatchView {
   constructor(id) {
@@ -23,7 +23,7 @@ export class MatchView {
         h("section", { class: "sheet half" },
           h("h1", {}, match.cooler),
           doubt ? h("p", { class: "wants" }, doubt) : null,
-          h("p", {}, word(match.outcome), part.why ? `: ${part.why}` : ""),
+          h("p", {}, word(match.outcome), part.why ? `: ${sentence(part.why)}` : ""),
           part.settings ? h("p", { class: "set" }, Object.entries(part.settings).map(([name, setting]) => h("span", {},
             h("span", { class: "quiet" }, `${name} `), h("strong", {}, withUnit(setting.duty_percent, "%")), setting.rpm === null ? "" : ` ${withUnit(setting.rpm, "rpm", 0)}`))) : null,
           facts([
@@ -37,7 +37,7 @@ export class MatchView {
             ["drift by the calibration after", match.drift_db === null ? "not calibrated since" : withUnit(match.drift_db, "dB", 2)],
             ["time", `${when(match.time)}, ${withUnit(part.bench_s, "s", 0)} on bench ${match.bench}`],
           ]),
-          (part.warnings ?? []).map((warning) => h("p", {}, h("span", { class: "word bad" }, warning))),
+          (part.warnings ?? []).map((warning) => h("p", {}, h("span", { class: "word bad" }, sentence(warning)))),
           h("div", { class: "row" },
             action("Check again", async () => {
               const job = await send("jobs", { kind: "recheck", cooler: match.cooler, matches: [match.id] });

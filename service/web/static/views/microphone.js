@@ -14,7 +14,7 @@ export class MicrophoneView {
     this.chart = h("div", { class: "chart" });
     this.element = h("div", { class: "sheets" },
       h("section", { class: "sheet half" }, h("h1", {}, "Microphone"), this.verdict),
-      h("section", { class: "sheet half" }, h("h2", {}, "Calibrate"),
+      h("section", { class: "sheet half tool" }, h("h2", {}, "Calibrate"),
         h("ol", {},
           h("li", {}, "Put the calibrator over the microphone until it sits; it must not be held by hand."),
           h("li", {}, "Switch it on and press Begin. The Work view asks once more before it listens."),

@@ -25,7 +25,7 @@ export class RoomView {
     this.check = h("section", { class: "sheet", hidden: true });
     this.element = h("div", { class: "sheets" },
       h("section", { class: "sheet half" }, h("h1", {}, "Room"), this.verdict),
-      h("section", { class: "sheet half" }, h("h2", {}, "Check the floor now"),
+      h("section", { class: "sheet half tool" }, h("h2", {}, "Check the floor now"),
         form([
           field("Listen for, s", "seconds", { type: "number", value: "30", min: "6", max: "3600", required: true }),
           tick("Turn fans and pump to their lowest meanwhile", "lower_fans"),
