@@ -21,12 +21,15 @@ export class JobsView {
     this.told = h("section", { class: "sheet third" }, h("h2", {}, "In words"), this.remarks);
     this.queue = h("div");
     this.list = h("div");
+    this.events = h("div");
     this.element = h("div", { class: "sheets" },
       h("section", { class: "sheet" }, this.head, this.bar, this.buttons),
       this.figure,
       this.told,
       h("section", { class: "sheet" }, h("h2", {}, "What waits, in its order"), this.queue),
-      h("section", { class: "sheet" }, h("h2", {}, "What was done"), this.list));
+      h("section", { class: "sheet" }, h("h2", {}, "What was done"), this.list),
+      h("section", { class: "sheet" }, h("details", { ontoggle: (event) => { if (event.target.open) this.loadEvents(); } },
+        h("summary", {}, "Everything that happened: alarms, who asked for what, which calibration counts"), this.events)));
     this.timer = setInterval(() => { if (!document.hidden) this.load(); }, 1000);
     this.load();
   }
@@ -41,6 +44,16 @@ export class JobsView {
     } catch (error) {
       if (error.status !== 0) notice(error.message);
       if (error.status === 404) clearInterval(this.timer);
+    }
+  }
+
+  async loadEvents() {
+    try {
+      const { items } = await ask("events", { limit: 100 });
+      fill(this.events, table("The last hundred, newest first", ["Time", "Who", "What"],
+        items.map((event) => h("tr", {}, h("td", {}, when(event.time)), h("td", {}, event.who), h("td", {}, sentence(event.what))))));
+    } catch (error) {
+      notice(error.message);
     }
   }
 
