@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from service.documents.data_check import DataCheckDocument
     from service.storage.archive import Archive
 
-__all__ = ["data"]
+__all__ = ["data", "open_kept"]
 
 _TASKS = ("check", "export", "import")
 
@@ -59,7 +59,7 @@ def data(
     if task != "check" and forget_missing:
         raise SettingsError("--forget-missing goes with 'evenhush data check'.")
     session = open_session(config, data_folder)
-    with _open(session, begin=task == "import") as archive:
+    with open_kept(session, begin=task == "import") as archive:
         if place is None:
             return _check(archive, forget_missing=forget_missing, as_json=as_json)
         if task == "export":
@@ -67,7 +67,7 @@ def data(
         return _import(archive, place, as_json=as_json)
 
 
-def _open(session: Session, *, begin: bool) -> "Archive":
+def open_kept(session: Session, *, begin: bool) -> "Archive":
     """Open the archive that the configuration names; begin one only where something goes in."""
     from service.errors import SettingsError
     from service.storage.database import database_address

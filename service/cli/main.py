@@ -20,6 +20,7 @@ from service.cli.inputs import inputs
 from service.cli.match import match
 from service.cli.recheck import recheck
 from service.cli.replay import replay
+from service.cli.room import room
 from service.cli.schema import schema
 from service.cli.serve import serve
 from service.cli.spectrum import spectrum
@@ -59,6 +60,7 @@ for command in (
     serve,
     hardware,
     replay,
+    room,
     data,
 ):
     app.command()(command)

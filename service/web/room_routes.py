@@ -76,7 +76,10 @@ def room_routes(lab: Lab) -> APIRouter:
     @router.get("/calibrations/doubts")
     def doubts() -> ListAnswer[DoubtfulTime]:
         """List the times whose levels stand on an overdue or drifted calibration, oldest first."""
-        return ListAnswer(items=doubtful_times(lab))
+        now = lab.status()
+        return ListAnswer(
+            items=doubtful_times(archive, now.input.name, now.input.used_channels, now=now.time)
+        )
 
     @router.get("/room")
     def room(
@@ -86,7 +89,15 @@ def room_routes(lab: Lab) -> APIRouter:
 
         `ahead_min` is how far the reader's clock is ahead of UTC.
         """
-        return review_room(lab, ahead_min=ahead_min)
+        now = lab.status()
+        return review_room(
+            archive,
+            lab.settings,
+            now.input.name,
+            now=now.time,
+            next_check=now.next_floor_check,
+            ahead_min=ahead_min,
+        )
 
     @router.get("/calibrations/{entry_id}", responses=errors(404, 422))
     def calibration(entry_id: str) -> Entry[CalibrationRecord]:

@@ -1,5 +1,6 @@
 """What the checks of many days say of the room: whether it is fit, its quiet hours, its tones."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final, Literal
@@ -9,7 +10,8 @@ import numpy as np
 from acoustic.level_history import hours_of_day
 from acoustic.tone_history import checks_with_tone
 from calibration.drift import Calibrated, doubtful_stretches
-from service.wiring.lab import Lab
+from service.settings import Settings
+from service.storage.archive import Archive
 
 __all__ = [
     "CheckSchedule",
@@ -113,13 +115,29 @@ class DoubtfulTime:
     """How far it drifted; None unless it did."""
 
 
-def review_room(lab: Lab, *, ahead_min: float = 0.0) -> RoomReview:
+def review_room(
+    archive: Archive,
+    settings: Settings,
+    source: str,
+    *,
+    now: datetime,
+    next_check: datetime | None = None,
+    ahead_min: float = 0.0,
+) -> RoomReview:
     """Say what the checks of the room floor come to.
 
     Parameters
     ----------
-    lab : Lab
-        The lab.
+    archive : Archive
+        Where they are.
+    settings : Settings
+        The configuration, with the target and the schedule.
+    source : str
+        Through which input they were heard.
+    now : datetime
+        The time.
+    next_check : datetime, optional
+        When the next one is due; None where nobody makes any.
     ahead_min : float, optional
         How far the reader's clock is ahead of UTC, in minutes, for the hours of the day.
 
@@ -133,18 +151,16 @@ def review_room(lab: Lab, *, ahead_min: float = 0.0) -> RoomReview:
     StorageError
         If the archive fails.
     """
-    status, serve = lab.status(), lab.settings.serve
-    floors, target_db = lab.archive.floors, lab.settings.target_db
+    floors, target_db, serve = archive.floors, settings.target_db, settings.serve
     recent = [
-        floors.get(record.id)
-        for record in floors.list(source=status.input.name, limit=_COMPARED + 1).items
+        floors.get(record.id) for record in floors.list(source=source, limit=_COMPARED + 1).items
     ]
     newest = recent[0] if recent else None
     needs_db = 0.0 if newest is None else newest.record.fit_for_target_db - newest.record.LAeq_db
     points = floors.trend(
-        since=status.time - _HOURS_OF,
-        until=status.time,
-        source=status.input.name,
+        since=now - _HOURS_OF,
+        until=now,
+        source=source,
         points=_POINTS,
     )
     hours = hours_of_day(
@@ -196,42 +212,48 @@ def review_room(lab: Lab, *, ahead_min: float = 0.0) -> RoomReview:
             every_min=serve.floor_check_every_min,
             listens_s=serve.floor_check_s,
             lowers_fans=serve.floor_check_lowers_fans,
-            next=status.next_floor_check,
+            next=next_check,
         ),
     )
 
 
-def doubtful_times(lab: Lab) -> list[DoubtfulTime]:
+def doubtful_times(
+    archive: Archive, source: str, channels: Sequence[int], *, now: datetime
+) -> list[DoubtfulTime]:
     """Find the times whose levels stand on a calibration that is overdue or had drifted.
 
     Parameters
     ----------
-    lab : Lab
-        The lab.
+    archive : Archive
+        Where calibrations are.
+    source : str
+        Which input.
+    channels : sequence of int
+        Channels of it that count, from 1.
+    now : datetime
+        The time.
 
     Returns
     -------
     list of DoubtfulTime
-        Those of any channel of its input that counts, oldest first.
+        Those of any of the channels, oldest first.
 
     Raises
     ------
     StorageError
         If the archive fails.
     """
-    status = lab.status()
-    now_s = status.time.timestamp()
     found = []
-    for channel in status.input.used_channels:
+    for channel in channels:
         calibrations = [
             Calibrated(
                 time_s=record.time.timestamp(),
                 due_s=None if record.next_due is None else record.next_due.timestamp(),
                 drift_db=record.drift_db,
             )
-            for record in lab.archive.calibrations.trend(status.input.name, channel)
+            for record in archive.calibrations.trend(source, channel)
         ]
-        found += doubtful_stretches(calibrations, now_s)
+        found += doubtful_stretches(calibrations, now.timestamp())
     return [
         DoubtfulTime(
             since=datetime.fromtimestamp(doubt.since_s, UTC),
