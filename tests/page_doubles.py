@@ -69,6 +69,10 @@ class BrowsedLab(LabOnTest):
             found = self.lab.archive.matches.list(cooler=cooler, target_db=target_db).items
         return found[0]
 
+    def calm(self):
+        """Go no faster than real time from now on, as nothing is measured any more."""
+        self.lab._hub._keeper._speed = 1.0
+
     def keep_documents(self):
         """Keep what takes long to measure, as drawn documents: a sweep, levels, matches."""
         archive, rng = self.lab.archive, np.random.default_rng(1)

@@ -13,6 +13,7 @@ def views(made):
     match = made.matched()
     made.rechecked()
     made.keep_documents()
+    made.calm()
     job = made.queue.list(None, 50, None).items[0].id
     return {
         "now": "live",

@@ -13,6 +13,12 @@ EMPTY = {
 }
 
 
+@pytest.fixture(autouse=True)
+def calm(made):
+    """Measure nothing."""
+    made.calm()
+
+
 def test_every_view_says_that_there_is_nothing_yet(tab, made):
     """Each view of an empty archive is whole, and says what to do first."""
     for view, words in EMPTY.items():

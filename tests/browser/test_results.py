@@ -18,6 +18,7 @@ def filled(made):
     """Keep a real match and drawn documents of the days before."""
     made.matched()
     made.keep_documents()
+    made.calm()
     return made
 
 
