@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 __all__ = ["room"]
 
+_ANSWERS = {True: "fit", False: "too loud", None: "not known"}
+
 
 def room(
     *,
@@ -79,7 +81,7 @@ def room(
 
 def _show(review: "RoomReview", doubts: "list[DoubtfulTime]") -> None:
     """Print it for a person."""
-    print(f"{'fit' if review.fit else 'too loud'}: {review.why}")
+    print(f"{_ANSWERS[review.fit]}: {review.why}")
     for tone in review.tones:
         since = "new" if tone.new else f"since {tone.since.astimezone():%Y-%m-%d %H:%M}"
         print(

@@ -74,7 +74,7 @@ class LiveFrame:
     """LAeq of the last floor check that was fit to use; None where there is none, and always in
     an uncalibrated frame."""
     target_db: float | None
-    """Level that is matched to now; None where nothing is."""
+    """Level to reach: of the match under way, otherwise the configured one; None uncalibrated."""
     bench: BenchView | None
     """The bench; None where none is configured."""
     job: LiveJob | None

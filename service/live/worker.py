@@ -41,7 +41,7 @@ class Surroundings:
     floor_db: float | None = None
     """LAeq of the last floor check that was fit to use."""
     target_db: float | None = None
-    """Level that is matched to now."""
+    """Level to reach."""
     bench: BenchView | None = None
     """The bench."""
     job: LiveJob | None = None

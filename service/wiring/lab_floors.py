@@ -105,6 +105,11 @@ class FloorBook:
         return kept if kept.document.calibration_time == current.document.time else None
 
     @property
+    def alone(self) -> FloorRecord | None:
+        """The last check in which nothing turned, with whatever calibration it was heard."""
+        return None if self._last_quiet is None else self._last_quiet.record
+
+    @property
     def level_db(self) -> float | None:
         """Level of the room alone, as heard last with this calibration."""
         kept = self._of_this_calibration()

@@ -192,11 +192,12 @@ class LabKeeper:
         """Return what is wrong with the room, and what keeps its floor from being checked."""
         found: dict[ProblemKind, str] = {}
         status, target_db = self._lab.floors.status(), self._lab.settings.target_db
-        if status is not None and status.fit_for_target_db > target_db:
+        alone = self._lab.floors.alone
+        if alone is not None and alone.fit_for_target_db > target_db:
             found["room-too-loud"] = (
-                f"The room is too loud for {target_db:g} dB(A): its floor was {status.LAeq_db:.1f} "
-                f"dB(A) at {status.time:%H:%M} UTC, fit for targets from "
-                f"{status.fit_for_target_db:.1f} dB(A) on; look for what can be switched off."
+                f"The room is too loud for {target_db:g} dB(A): its floor was {alone.LAeq_db:.1f} "
+                f"dB(A) at {alone.time:%H:%M} UTC, fit for targets from "
+                f"{alone.fit_for_target_db:.1f} dB(A) on; look for what can be switched off."
             )
         if self._floor_waits is not None:
             since = "never" if status is None else f"last at {status.time:%H:%M} UTC"

@@ -86,9 +86,9 @@ class RoomReview:
     target_db: float
     """Target of the configuration."""
     check: str | None
-    """Id of the newest check; None where there never was one."""
+    """Id of the newest check in which nothing turned; None where there is none."""
     fit: bool | None
-    """Whether the room was fit for the target then; None where there never was a check."""
+    """Whether the room was fit for the target then; None where nobody knows."""
     why: str
     """That in one sentence."""
     compared: int
@@ -152,9 +152,9 @@ def review_room(
         If the archive fails.
     """
     floors, target_db, serve = archive.floors, settings.target_db, settings.serve
-    recent = [
-        floors.get(record.id) for record in floors.list(source=source, limit=_COMPARED + 1).items
-    ]
+    kept = [floors.get(one.id) for one in floors.list(source=source, limit=_COMPARED + 1).items]
+    # What was heard while something turned says nothing of the room.
+    recent = [check for check in kept if not check.document.turning_rpm]
     newest = recent[0] if recent else None
     needs_db = 0.0 if newest is None else newest.record.fit_for_target_db - newest.record.LAeq_db
     points = floors.trend(
@@ -169,7 +169,7 @@ def review_room(
         ahead_s=60.0 * ahead_min,
     )
     if newest is None:
-        fit, why = None, "The room floor was never heard."
+        fit, why = None, "The room floor was not heard while nothing turned."
     else:
         fit = newest.record.fit_for_target_db <= target_db
         why = (

@@ -152,6 +152,12 @@ def test_the_room_is_reviewed_over_its_checks(made, ask):
     assert review["fit"] is False
     made.frame()
     assert "too loud for 40 dB(A)" in made.problems()["room-too-loud"]
+    # What is heard while a fan turns is no room.
+    turning = draw.floor(rng, made.clock() - timedelta(hours=1), source=DEMO_INPUT)
+    loud = {"LAeq_db": 60.0, "turning_rpm": {"fan": 900.0}}
+    floors.add(turning.model_copy(update=loud), scheduled=False)
+    again = ask.get("/api/v1/room").json()
+    assert again["check"] == review["check"]
 
 
 def test_times_of_a_drifted_calibration_are_told(made, ask):

@@ -69,8 +69,8 @@ export class RoomView {
     const { every_min: every, listens_s: seconds, lowers_fans: lowers, next } = schedule;
     fill(this.verdict,
       h("p", { class: "verdict" }, h("span", { class: `word ${fit === null ? "wait" : fit ? "good" : "bad"}` },
-        fit === null ? "never checked" : fit ? `fit for ${withUnit(target, "dB(A)")}` : `too loud for ${withUnit(target, "dB(A)")}`)),
-      fit === null ? null : h("p", {}, why),
+        fit === null ? newest ? "not known" : "never checked" : fit ? `fit for ${withUnit(target, "dB(A)")}` : `too loud for ${withUnit(target, "dB(A)")}`)),
+      newest ? h("p", {}, why) : null,
       doubt ? h("p", {}, doubt) : null,
       facts([
         ["floor", newest ? level(newest.LAeq_db, newest.U95_db) : null],
