@@ -43,10 +43,14 @@ export class GrowingPicture {
     for (const mark of steps(left, right, paper.width / 110)) paper.text(number(mark, 0), x(mark), paper.height - BOTTOM + 18, { align: "center" });
     paper.text(byRpm ? "fan speed, rpm" : "duty, %", paper.width - 8, paper.height - 6, { align: "right" });
     paper.text("dB(A)", 4, 12);
-    if (target !== null) paper.line([[LEFT, y(target)], [paper.width, y(target)]], "aim", 2, [8, 4]);
+    if (target !== null) {
+      paper.line([[LEFT, y(target)], [paper.width, y(target)]], "aim", 2, [8, 4]);
+      paper.text(`aim ${number(target)}`, LEFT + 6, y(target) - 5, { colour: "aim" });
+    }
     const { pen } = paper;
     points.forEach((point, at) => {
       const newest = at === points.length - 1;
+      paper.line([[x(speed(point)), y(point.LAeq_db - point.U95_db)], [x(speed(point)), y(point.LAeq_db + point.U95_db)]], "now", 1.5);
       pen.beginPath();
       pen.rect(x(speed(point)) - 5, y(point.LAeq_db) - 5, 10, 10);
       if (newest) { pen.fillStyle = paper.colours.now; pen.fill(); }

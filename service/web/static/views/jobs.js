@@ -26,7 +26,7 @@ export class JobsView {
       h("section", { class: "sheet" }, this.head, this.bar, this.buttons),
       this.figure,
       this.told,
-      h("section", { class: "sheet" }, h("h2", {}, "What waits, in its order"), this.queue),
+      h("section", { class: "sheet" }, h("h2", {}, "Under way and waiting, in its order"), this.queue),
       h("section", { class: "sheet" }, h("h2", {}, "What was done"), this.list),
       h("section", { class: "sheet" }, h("details", { ontoggle: (event) => { if (event.target.open) this.loadEvents(); } },
         h("summary", {}, "Everything that happened: alarms, who asked for what, which calibration counts"), this.events)));
