@@ -11,6 +11,7 @@ from acoustic.errors import EvenhushError
 from service.cli.analyse import analyse
 from service.cli.bench import bench
 from service.cli.calibrate import calibrate
+from service.cli.compare import compare
 from service.cli.data import data
 from service.cli.demo import demo
 from service.cli.demo_recordings import demo_recordings
@@ -55,6 +56,7 @@ for command in (
     analyse,
     tones,
     spectrum,
+    compare,
     bench,
     serve,
     hardware,

@@ -20,7 +20,7 @@ def schema(
             metavar="DOCUMENT",
             help="matched-settings, recheck, recheck-history, calibration, floor, inputs, "
             "analysis, uncalibrated-analysis, spectrum, tones, kept-sound, profile, cooler, "
-            "data-check, trail or sweep-trail.",
+            "comparison, data-check, trail or sweep-trail.",
             show_default=False,
         ),
     ],
@@ -46,6 +46,7 @@ def _documents() -> dict[str, type["Document"]]:
     """Return every document by the name of its schema."""
     from service.documents.analysis import AnalysisDocument, UncalibratedAnalysisDocument
     from service.documents.calibration import CalibrationDocument
+    from service.documents.comparison import ComparisonDocument
     from service.documents.cooler import CoolerDocument
     from service.documents.data_check import DataCheckDocument
     from service.documents.floor import FloorDocument
@@ -61,6 +62,7 @@ def _documents() -> dict[str, type["Document"]]:
     return {
         "analysis": AnalysisDocument,
         "calibration": CalibrationDocument,
+        "comparison": ComparisonDocument,
         "cooler": CoolerDocument,
         "data-check": DataCheckDocument,
         "floor": FloorDocument,
