@@ -153,7 +153,7 @@ class BlockedRun:
     def time_s(self) -> Samples:
         """Middle of each block, in seconds from the first sample of the run."""
         count = next(iter(self.columns.values())).size
-        return np.asarray((np.arange(count) + 0.5) * self.block_s, dtype=np.float64)
+        return np.asarray(np.arange(count) * self.block_s, dtype=np.float64)
 
 
 def blocked(log: RunLog, block_s: float | None = None) -> BlockedRun:
@@ -172,9 +172,13 @@ def blocked(log: RunLog, block_s: float | None = None) -> BlockedRun:
         Its means.
     """
     if block_s is None:
-        usual_s = float(np.median(np.diff(log.time_s[:100_000])))
+        # Over many rows, as single ones are early or late.
+        lag = min(50, log.time_s.size - 1)
+        begin = log.time_s[:100_000]
+        usual_s = float(np.median(begin[lag:] - begin[:-lag])) / lag
         block_s = max(1.0, usual_s, float(log.time_s[-1]) / _MOST_BLOCKS)
-    place = (log.time_s / block_s).astype(np.int64)
+    # Around whole multiples: a log of one row a second is never quite on them.
+    place = np.round(log.time_s / block_s).astype(np.int64)
     return BlockedRun(
         block_s, {name: block_means(values, place) for name, values in log.columns().items()}
     )

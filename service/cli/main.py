@@ -17,6 +17,7 @@ from service.cli.demo import demo
 from service.cli.demo_recordings import demo_recordings
 from service.cli.floor import floor
 from service.cli.hardware import hardware
+from service.cli.hold import hold
 from service.cli.inputs import inputs
 from service.cli.match import match
 from service.cli.recheck import recheck
@@ -56,6 +57,7 @@ for command in (
     analyse,
     tones,
     spectrum,
+    hold,
     compare,
     bench,
     serve,

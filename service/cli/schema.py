@@ -20,7 +20,7 @@ def schema(
             metavar="DOCUMENT",
             help="matched-settings, recheck, recheck-history, calibration, floor, inputs, "
             "analysis, uncalibrated-analysis, spectrum, tones, kept-sound, profile, cooler, "
-            "comparison, data-check, trail or sweep-trail.",
+            "comparison, held-run, data-check, trail or sweep-trail.",
             show_default=False,
         ),
     ],
@@ -50,6 +50,7 @@ def _documents() -> dict[str, type["Document"]]:
     from service.documents.cooler import CoolerDocument
     from service.documents.data_check import DataCheckDocument
     from service.documents.floor import FloorDocument
+    from service.documents.held_run import HeldRunDocument
     from service.documents.inputs import InputsDocument
     from service.documents.kept_sound import KeptSoundDocument
     from service.documents.matched_settings import MatchedSettingsDocument
@@ -66,6 +67,7 @@ def _documents() -> dict[str, type["Document"]]:
         "cooler": CoolerDocument,
         "data-check": DataCheckDocument,
         "floor": FloorDocument,
+        "held-run": HeldRunDocument,
         "inputs": InputsDocument,
         "kept-sound": KeptSoundDocument,
         "matched-settings": MatchedSettingsDocument,

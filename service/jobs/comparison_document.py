@@ -91,8 +91,9 @@ def comparison_document(
             parts[place] = _part(
                 group[number], common[number], slopes[number], flags[number], front=front[number]
             )
-        comparisons += _comparisons(load, group, compared, slopes)
-        if any(run.level is not None for run in group) and not any(slopes):
+        made = _comparisons(load, group, compared, slopes)
+        comparisons += made
+        if any(each.target_db is not None for each in made) and not any(slopes):
             warnings.append(
                 "the runs are at one level each, so how the rise changes with the level is not "
                 "known, and what the noise leaves open is in no interval; run one cooler at two "

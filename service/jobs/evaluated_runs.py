@@ -45,6 +45,8 @@ class EvaluatedRun:
     """Price of the cooler."""
     remarks: tuple[str, ...] = ()
     """What was mended in its logs."""
+    flags: tuple[str, ...] = ()
+    """What is known to speak against it from elsewhere."""
 
 
 def powered_runs(group: Sequence[EvaluatedRun]) -> list[PoweredRun]:
@@ -96,7 +98,7 @@ def disagreements_of(
     list of list of str
         Parts of sentences for each run, its own flags first.
     """
-    flags: list[list[str]] = [list(run.result.flags) for run in group]
+    flags: list[list[str]] = [[*run.flags, *run.result.flags] for run in group]
     powered = powered_runs(group)
     if leakage is not None and len(group) > 1:
         referred = np.array([leakage.referred_w(run) for run in powered])

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -13,12 +13,14 @@ from acoustic.signals import Samples
 from calibration.run_log import RunLog
 from calibration.temperature_rise import ThermalRun, evaluate_run
 from service.documents.comparison import ComparisonDocument, RunLevelPart
+from service.documents.held_run import HeldRunDocument
 from service.errors import DocumentError, SettingsError
 from service.jobs.comparison_document import comparison_document
 from service.jobs.evaluated_runs import EvaluatedRun
 from service.reports.rise_picture import draw_rises
 from service.storage.comparison_tables import comparison_table
 from service.storage.document_files import save_bytes
+from service.storage.held_logs import held_beside
 from service.storage.run_logs import ReadLog, read_run_log
 from service.wiring.analysis import picture_form
 from service.wiring.run_settings import FULL_SPEED, KnownSetting, read_settings_files, setting_of
@@ -36,7 +38,7 @@ class RunRequest:
     """One run as it is named on the command line."""
 
     cooler: str
-    """What was mounted."""
+    """What was mounted; empty where nobody said."""
     wanted: float | str | None
     """Target in dB, "full speed", or None where nobody said."""
     load: str
@@ -107,7 +109,7 @@ def run_request(text: str) -> RunRequest:
             )
         else:
             load = part
-    return RunRequest(cooler or Path(path).stem, wanted, load, Path(path))
+    return RunRequest(cooler, wanted, load, Path(path))
 
 
 def compare_runs(
@@ -149,6 +151,12 @@ def _evaluated(
     run: RunRequest, request: ComparisonRequest, known: Sequence[KnownSetting]
 ) -> EvaluatedRun:
     """Read and evaluate one run."""
+    held = held_beside(run.log)
+    run = replace(
+        run,
+        cooler=run.cooler or (held.cooler if held else run.log.stem),
+        wanted=run.wanted or _held_at(held),
+    )
     read = read_run_log(run.log, request.columns or {})
     log = _run_log(run.log, read, request.ambient_c)
     try:
@@ -163,6 +171,8 @@ def _evaluated(
         )
     target_db = run.wanted if isinstance(run.wanted, float) else None
     level = _level_of(setting, result, target_db)
+    if held is not None and held.cooler_level is not None and setting is None:
+        level = held.cooler_level
     remarks = list(read.remarks)
     if level is not None and level.source == "target":
         remarks.append(
@@ -181,9 +191,24 @@ def _evaluated(
         result=result,
         level=level,
         matched_rpm=setting.rpm if setting else {},
+        flags=_held_flags(held),
         price=(request.prices or {}).get(run.cooler),
         remarks=tuple(remarks),
     )
+
+
+def _held_at(held: HeldRunDocument | None) -> float | str | None:
+    """Where a run was held."""
+    if held is None:
+        return None
+    return FULL_SPEED if held.target_db is None else held.target_db
+
+
+def _held_flags(held: HeldRunDocument | None) -> tuple[str, ...]:
+    """Say that a run was not held."""
+    if held is None or held.outcome == "held":
+        return ()
+    return (f"by its record it was {held.outcome.replace('-', ' ')}: {held.why.rstrip('.')}",)
 
 
 def _words(wanted: float | str | None) -> str:

@@ -10,6 +10,7 @@ import numpy as np
 
 from service.documents.comparison import RunLevelPart
 from service.documents.matched_settings import (
+    ChainPart,
     CoolerPart,
     LevelPart,
     MatchedSettingsDocument,
@@ -20,7 +21,7 @@ from service.documents.profile import ProfileDocument
 from service.errors import DocumentError
 from service.storage.document_files import read_document_text
 
-__all__ = ["FULL_SPEED", "KnownSetting", "read_settings_files", "setting_of"]
+__all__ = ["FULL_SPEED", "KnownSetting", "matched_level", "read_settings_files", "setting_of"]
 
 FULL_SPEED: Final = "full speed"
 _SAME_TARGET_DB: Final = 0.05
@@ -126,18 +127,34 @@ def _of_matches(document: MatchedSettingsDocument) -> list[KnownSetting]:
                     part.cooler,
                     level.LAeq_db if target_db is None else target_db,
                     _speeds(settings),
-                    RunLevelPart(
-                        LAeq_db=level.LAeq_db,
-                        # What both sides of a difference have is half of what it has.
-                        U95_db=float(
-                            np.hypot(level.U95_db, chain.U95_comparative_db / np.sqrt(2.0))
-                        ),
-                        U95_absolute_db=float(np.hypot(level.U95_db, chain.U95_absolute_db)),
-                        source="settings",
-                    ),
+                    matched_level(level, chain),
                 )
             )
     return found
+
+
+def matched_level(level: LevelPart, chain: ChainPart) -> RunLevelPart:
+    """Put what is known of a matched level together for a comparison.
+
+    Parameters
+    ----------
+    level : LevelPart
+        The level.
+    chain : ChainPart
+        The measuring chain it was heard with.
+
+    Returns
+    -------
+    RunLevelPart
+        The level with its intervals.
+    """
+    return RunLevelPart(
+        LAeq_db=level.LAeq_db,
+        # What both sides of a difference have is half of what it has.
+        U95_db=float(np.hypot(level.U95_db, chain.U95_comparative_db / np.sqrt(2.0))),
+        U95_absolute_db=float(np.hypot(level.U95_db, chain.U95_absolute_db)),
+        source="settings",
+    )
 
 
 def _speeds(settings: Mapping[str, SettingPart]) -> dict[str, float]:

@@ -8,7 +8,7 @@ from thermal_truth import RunPlan, any_plan, simulated_log, true_rise_k
 
 from acoustic.errors import InputError
 from calibration.power_cycles import find_phases
-from calibration.run_log import RunLog, cleaned
+from calibration.run_log import RunLog, blocked, cleaned
 from calibration.temperature_rise import evaluate_run
 from service.simulation.catalogue import find_cooler
 
@@ -106,6 +106,15 @@ def test_cycles_of_another_length_are_left_out():
     assert phases.period_s == 60.0
     assert phases.left_out == 1
     assert len(phases.cycles) == 7
+
+
+def test_a_clock_that_is_never_quite_on_the_second_loses_nothing():
+    """One row a second, a few milliseconds early or late: every block has its row."""
+    rng = np.random.default_rng(2)
+    time_s = np.arange(500) + rng.uniform(-0.2, 0.2, 500)
+    run = blocked(RunLog(time_s - time_s[0], np.full(500, 60.0)))
+
+    assert np.isfinite(run.columns["processor_c"]).mean() > 0.99
 
 
 def test_a_step_of_the_load_is_no_spike():
