@@ -1,16 +1,18 @@
 """``evenhush compare``: thermal runs beside one another, at equal noise."""
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from service.cli.options import AsJson
+from service.cli.options import AsJson, ConfigFile, DataFolder
 from service.cli.progress import progress_bar
-from service.cli.runtime import print_json
+from service.cli.runtime import open_session, print_json, remark
 
 if TYPE_CHECKING:
     from service.documents.comparison import ComparedRunPart, ComparisonDocument, ComparisonPart
+    from service.wiring.comparing import ComparisonRequest
 
 __all__ = ["compare"]
 
@@ -22,7 +24,7 @@ def compare(
         typer.Argument(
             metavar="RUN...",
             help="A run's log, as COOLER@TARGET@LOAD=LOG; TARGET in dB or 'full', LOAD any name; "
-            "all but the log may be missing.",
+            "all but the log may be missing. Several logs of one run: LOG+LOG.",
             show_default=False,
         ),
     ],
@@ -104,12 +106,15 @@ def compare(
             show_default=False,
         ),
     ] = None,
+    config: ConfigFile = None,
+    data: DataFolder = None,
     as_json: AsJson = False,
 ) -> int:
     """Compare coolers by the logs of their thermal runs.
 
     What is damaged in a log is mended or left out, and said.
     """
+    from service.storage.column_memory import ColumnMemory
     from service.wiring.analysis import picture_form
     from service.wiring.comparing import (
         ComparisonRequest,
@@ -130,7 +135,10 @@ def compare(
         power_w=power_w,
         mounting_k=mounting_k,
         prices=_prices(price),
+        memory=ColumnMemory(open_session(config, data).data_folder),
     )
+    if not as_json:
+        _confirm(request)
     with progress_bar(f"{len(runs)} runs" if len(runs) > 1 else "1 run") as progress:
         document = compare_runs(request, progress=progress)
     saved = write_comparison(document, out=out, csv=csv, pictures=picture or [])
@@ -141,6 +149,23 @@ def compare(
         for path in saved:
             print(f"saved: {path}")
     return 0
+
+
+def _confirm(request: "ComparisonRequest") -> None:
+    """Ask a person at a terminal about columns that nobody has seen yet."""
+    from service.wiring.run_log_files import unconfirmed_columns
+
+    memory = request.memory
+    if memory is None or sys.stdin is None or not sys.stdin.isatty():
+        return
+    paths = [path for run in request.runs for path in run.logs]
+    for names, words in unconfirmed_columns(paths, request.columns or {}, memory).items():
+        remark(
+            f"{words}. Press Enter if that is right, and it is not asked again; else Ctrl-C, and "
+            "say it with --column."
+        )
+        if sys.stdin.readline():
+            memory.remember(names, {})
 
 
 def _pairs(texts: list[str] | None, option: str, form: str) -> dict[str, str]:

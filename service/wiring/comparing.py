@@ -9,8 +9,6 @@ from typing import Final
 import numpy as np
 
 from acoustic.errors import InputError
-from acoustic.signals import Samples
-from calibration.run_log import RunLog
 from calibration.temperature_rise import ThermalRun, evaluate_run
 from service.documents.comparison import ComparisonDocument, RunLevelPart
 from service.documents.held_run import HeldRunDocument
@@ -18,11 +16,12 @@ from service.errors import DocumentError, SettingsError
 from service.jobs.comparison_document import comparison_document
 from service.jobs.evaluated_runs import EvaluatedRun
 from service.reports.rise_picture import draw_rises
+from service.storage.column_memory import ColumnMemory
 from service.storage.comparison_tables import comparison_table
 from service.storage.document_files import save_bytes
 from service.storage.held_logs import held_beside
-from service.storage.run_logs import ReadLog, read_run_log
 from service.wiring.analysis import picture_form
+from service.wiring.run_log_files import read_logs
 from service.wiring.run_settings import FULL_SPEED, KnownSetting, read_settings_files, setting_of
 
 __all__ = ["ComparisonRequest", "RunRequest", "compare_runs", "run_request", "write_comparison"]
@@ -43,8 +42,8 @@ class RunRequest:
     """Target in dB, "full speed", or None where nobody said."""
     load: str
     """Name of the load; empty where nobody said."""
-    log: Path
-    """Its log."""
+    logs: tuple[Path, ...]
+    """Its logs; the first one with the processor's temperature sets the clock."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +66,8 @@ class ComparisonRequest:
     """What mounting again changes, half-width at 95 %."""
     prices: Mapping[str, float] | None = None
     """Price by cooler."""
+    memory: ColumnMemory | None = None
+    """What was said of columns before; None to remember nothing."""
 
 
 def run_request(text: str) -> RunRequest:
@@ -109,7 +110,14 @@ def run_request(text: str) -> RunRequest:
             )
         else:
             load = part
-    return RunRequest(cooler, wanted, load, Path(path))
+    return RunRequest(cooler, wanted, load, _paths(path))
+
+
+def _paths(text: str) -> tuple[Path, ...]:
+    """Cut the logs of one run apart; a name may hold the sign itself."""
+    if Path(text).exists():
+        return (Path(text),)
+    return tuple(Path(part.strip()) for part in text.split("+") if part.strip())
 
 
 def compare_runs(
@@ -151,19 +159,19 @@ def _evaluated(
     run: RunRequest, request: ComparisonRequest, known: Sequence[KnownSetting]
 ) -> EvaluatedRun:
     """Read and evaluate one run."""
-    held = held_beside(run.log)
+    held = next(filter(None, map(held_beside, run.logs)), None)
     run = replace(
         run,
-        cooler=run.cooler or (held.cooler if held else run.log.stem),
+        cooler=run.cooler or (held.cooler if held else run.logs[0].stem),
         wanted=run.wanted or _held_at(held),
     )
-    read = read_run_log(run.log, request.columns or {})
-    log = _run_log(run.log, read, request.ambient_c)
+    read = read_logs(run.logs, request.columns or {}, request.ambient_c, request.memory)
+    where = " + ".join(map(str, run.logs))
     try:
-        result = evaluate_run(log)
+        result = evaluate_run(read.log)
     except InputError as error:
-        raise DocumentError(f"{run.log} cannot be evaluated: {error}.") from error
-    setting = setting_of(run.cooler, run.wanted, _speeds(result), known, str(run.log))
+        raise DocumentError(f"{where} cannot be evaluated: {error}.") from error
+    setting = setting_of(run.cooler, run.wanted, _speeds(result), known, where)
     if setting is None and known and run.wanted is not None:
         raise DocumentError(
             f"The settings given have none of {run.cooler!r} at {_words(run.wanted)}; check the "
@@ -179,15 +187,13 @@ def _evaluated(
             f"its level is taken to be the target within {_MATCHED_U95_DB:g} dB; give the matched "
             "settings with --settings"
         )
-    for role, names in read.used.others.items():
-        remarks.append(f"for {role}, {', '.join(map(repr, names))} would also do")
     return EvaluatedRun(
         cooler=run.cooler,
         load=run.load,
         at=setting.at if setting else _words(run.wanted),
         target_db=setting.target_db if setting else target_db,
-        logs=(str(run.log),),
-        columns=read.used.words(),
+        logs=tuple(map(str, run.logs)),
+        columns=read.columns,
         result=result,
         level=level,
         matched_rpm=setting.rpm if setting else {},
@@ -247,31 +253,6 @@ def _speeds(result: ThermalRun) -> dict[str, float]:
         if rpm:
             speeds[role] = float(np.mean(rpm))
     return speeds
-
-
-def _run_log(path: Path, read: ReadLog, ambient_c: float | None) -> RunLog:
-    """Put together the log of a run from its columns."""
-    columns: dict[str, Samples] = dict(read.columns)
-    if "processor_c" not in columns:
-        raise DocumentError(
-            f"{path} has no column that can be told to be the processor's temperature; name it "
-            "with --column processor=NAME."
-        )
-    if ambient_c is not None:
-        columns["ambient_c"] = np.full(read.time_s.size, ambient_c)
-    if "ambient_c" not in columns:
-        raise DocumentError(
-            f"{path} has no column that can be told to be the temperature of the air; name it "
-            "with --column ambient=NAME, or say what it was with --ambient-c."
-        )
-    return RunLog(
-        time_s=read.time_s - read.time_s[0],
-        processor_c=columns["processor_c"],
-        ambient_c=columns["ambient_c"],
-        power_w=columns.get("power_w"),
-        level_db=columns.get("level_db"),
-        rpm={name[4:]: values for name, values in columns.items() if name.startswith("rpm ")},
-    )
 
 
 def write_comparison(

@@ -1,8 +1,10 @@
 """``evenhush compare`` on runs whose rises are known."""
 
 import csv
+from datetime import UTC, datetime, timedelta
 
 import jsonschema
+import numpy as np
 import pytest
 
 from service.documents.comparison import ComparisonDocument
@@ -133,3 +135,55 @@ def test_the_matched_settings_give_level_and_speed(evenhush, run_log, matched_se
     assert run["level"]["LAeq_db"] == 39.9
     assert run["level"]["source"] == "settings"
     assert any("its fan speed was 1050 rpm, matched were 1000 rpm" in text for text in run["flags"])
+
+
+def test_logs_of_one_run_are_joined_and_a_wrong_clock_is_said(evenhush, tmp_path):
+    """Temperature by one clock, power by another, air by a third: one run, with the truth."""
+    rng = np.random.default_rng(5)
+    start = datetime(2026, 5, 4, 12, tzinfo=UTC)
+    high = (np.arange(1200) // 40) % 3 != 2
+    power_w = np.where(high, 120.0, 30.0) + 0.2 * rng.standard_normal(1200)
+    processor_c = 23.0 + 0.25 * power_w + 0.05 * rng.standard_normal(1200)
+
+    def write(name, column, values, off_s, every=1):
+        lines = [
+            f"{start + timedelta(seconds=off_s + second)},{values[second]:.2f}"
+            for second in range(0, 1200, every)
+        ]
+        path = tmp_path / name
+        path.write_text("\n".join([f"time,{column}", *lines]) + "\n", encoding="utf-8")
+        return str(path)
+
+    logs = [
+        write("die.csv", "cpu [C]", processor_c, 0),
+        write("mains.csv", "power [W]", power_w, -57),
+        write("air.csv", "room [C]", np.full(1200, 23.0), 0, every=30),
+    ]
+    (run,) = evenhush("compare", "Fjord@40=" + "+".join(logs), "--json").json["runs"]
+
+    assert run["cycling"]
+    assert run["rise_k"] == pytest.approx(30.0, abs=0.1)
+    assert run["resistance_k_per_w"] == pytest.approx(0.25, abs=0.001)
+    assert (
+        "the clock of mains.csv is 57 s behind the first one's, by temperature and power; that "
+        "was taken out"
+    ) in run["remarks"]
+    assert any("the clock of air.csv was believed" in text for text in run["remarks"])
+
+
+def test_what_was_said_of_columns_is_remembered(evenhush, tmp_path):
+    """The next log with the same header needs no word, and it is said."""
+    path = tmp_path / "odd.csv"
+    rows = [f"{second},60.{second % 3},23.0" for second in range(100)]
+    path.write_text("\n".join(["a,b,c", *rows]) + "\n", encoding="utf-8")
+    said = ["--column", "time=a", "--column", "processor=b", "--column", "ambient=c"]
+
+    assert "has no time column that can be told" in evenhush("compare", path).sentence
+    assert evenhush("compare", path, *said).code == 0
+    again = evenhush("compare", path)
+    assert again.code == 0
+    assert "its columns are what was said of a log with this header before" in again.out
+    assert (
+        "names no column of"
+        in evenhush("compare", f"A={path}+{path}", "--column", "power=w").sentence
+    )
