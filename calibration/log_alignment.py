@@ -39,6 +39,8 @@ class Alignment:
     """What is added to its times."""
     by: str | None
     """What told it, in words; None where nothing in both does."""
+    alike: bool = False
+    """Whether other offsets fit as well, as of a load that cycles."""
 
 
 def align_logs(base: RunLog, other: RunLog, guess_s: float | None) -> Alignment | None:
@@ -69,7 +71,7 @@ def align_logs(base: RunLog, other: RunLog, guess_s: float | None) -> Alignment 
         if found is not None:
             words = {"processor_c": "temperature", "power_w": "power", "level_db": "level"}
             names = dict.fromkeys(words.get(name, "speed") for name in (first, second))
-            return Alignment(found, " and ".join(names))
+            return Alignment(found[0], " and ".join(names), alike=found[1])
     return None if guess_s is None else Alignment(guess_s, None)
 
 
@@ -108,8 +110,8 @@ def _changes(time_s: Samples, values: Samples) -> Samples:
 
 def _best_fit(
     base: Samples, other: Samples, begins_s: tuple[float, float], guess_s: float | None
-) -> float | None:
-    """What is to be added to the other's times; None where nothing fits."""
+) -> tuple[float, bool] | None:
+    """What is to be added to the other's times, and whether more fits; None where nothing does."""
     shortest = min(base.size, other.size)
     if shortest < 60:
         return None
@@ -139,7 +141,7 @@ def _best_fit(
     # Of equally good fits, the one nearest to what the clocks or the begins say.
     near_s = guess_s if guess_s is not None else begins_s[0] - begins_s[1]
     chosen = int(peaks[np.argmin(np.abs(offsets_s[peaks] - near_s))])
-    return float(offsets_s[chosen]) + _STEP_S * _between(fits, chosen)
+    return float(offsets_s[chosen]) + _STEP_S * _between(fits, chosen), peaks.size > 1
 
 
 def _between(fits: Samples, place: int) -> float:

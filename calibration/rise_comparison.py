@@ -17,6 +17,8 @@ __all__ = [
 
 _SAME_LEVEL_DB: Final = 0.7
 """Runs nearer than this say nothing of a slope."""
+_REACHED_DB: Final = 1.0
+"""A cooler that is further from its target could not reach it, and is taken as it ran."""
 _UNKNOWN_SLOPE: Final = 0.5
 """How much of a slope that was taken over from other coolers may be wrong, at 95 %."""
 
@@ -49,7 +51,8 @@ class RiseDifference:
     as_run_k: float
     """Rise of the first less that of the second, in K."""
     difference_k: float
-    """The same, with both brought to exactly the target level along their slopes."""
+    """The same, with both brought to exactly the target level along their slopes, if they came
+    within 1 dB of it."""
     U95_k: float
     """Half-width of its 95 % interval, with what the noise leaves open."""
 
@@ -152,6 +155,8 @@ def _at_target(
     if target_db is None or slope is None or run.level_db is None:
         return run.rise_k, run.U95_k
     off_db = run.level_db - target_db
+    if abs(off_db) > _REACHED_DB:
+        return run.rise_k, run.U95_k
     parts = (run.U95_k, slope[0] * run.level_U95_db, slope[1] * off_db)
     return run.rise_k - slope[0] * off_db, float(np.sqrt(np.sum(np.square(parts))))
 

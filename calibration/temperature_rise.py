@@ -13,7 +13,12 @@ import numpy as np
 
 from acoustic.errors import InputError
 from acoustic.signals import Samples
-from calibration.correlated_mean import CorrelatedEstimate, Settling, resolution_uncertainty
+from calibration.correlated_mean import (
+    CorrelatedEstimate,
+    Settling,
+    correlated_mean,
+    resolution_uncertainty,
+)
 from calibration.power_cycles import LoadPhases, find_phases
 from calibration.run_log import BlockedRun, RunLog, blocked, cleaned, resolution_of
 from calibration.run_pieces import RunPieces, load_range, pieces_of
@@ -24,6 +29,9 @@ __all__ = ["SpeedKept", "ThermalRun", "evaluate_run"]
 _SETTLING_K: Final = 1.0
 """The warm-up is dropped until the rise is this near to where it stays."""
 _FEWEST_PIECES: Final = 8
+_LEVELS: Final = 250
+_WANDER_S: Final = 10.0
+"""Levels of a fan wander over some seconds."""
 _HIGHEST_S: Final = 10.0
 _DRIFTING_AMBIENT_K: Final = 3.0
 _STILL_SETTLING_K: Final = 0.3
@@ -137,9 +145,7 @@ def evaluate_run(log: RunLog) -> ThermalRun:
         ambient_change_k=_change_of(under_load, run.block_s),
         power=of_power,
         resistance=resistance,
-        level=used.mean_of(used.means_of(run.columns["level_db"]))
-        if "level_db" in run.columns
-        else None,
+        level=_level(run, used) if "level_db" in run.columns else None,
         speeds=_speeds(run, used),
         phases=phases,
         used_from_s=used.begin_s,
@@ -233,6 +239,17 @@ def _change_of(ambient: Samples, block_s: float) -> float:
     length = min(max(1, round(60.0 / block_s)), ambient.size)
     smooth = np.convolve(ambient, np.ones(length) / length, "valid")
     return float(smooth.max() - smooth.min())
+
+
+def _level(run: BlockedRun, used: RunPieces) -> CorrelatedEstimate | None:
+    """Level over all of the part that counts: it does not follow the load while speeds are held."""
+    level_db = run.columns["level_db"][used.slices[0].start : used.slices[-1].stop]
+    known = level_db[np.isfinite(level_db)]
+    if known.size < _FEWEST_PIECES:
+        return None
+    means = np.array([part.mean() for part in np.array_split(known, min(known.size, _LEVELS))])
+    distance_s = level_db.size * run.block_s / means.size
+    return correlated_mean(means, usual_memory=_WANDER_S / distance_s)
 
 
 def _speeds(run: BlockedRun, used: RunPieces) -> dict[str, SpeedKept]:

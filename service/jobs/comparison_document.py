@@ -29,7 +29,7 @@ from service.documents.comparison import (
     TemperatureDifferencePart,
 )
 from service.errors import SettingsError
-from service.jobs.evaluated_runs import EvaluatedRun, disagreements_of, powered_runs
+from service.jobs.evaluated_runs import EvaluatedRun, disagreements_of, is_too_loud, powered_runs
 
 __all__ = ["comparison_document"]
 
@@ -161,7 +161,9 @@ def _comparisons(
     """Compare the runs of a load, setting by setting."""
     made = []
     for at in dict.fromkeys(run.at for run in group):
-        members = [place for place, run in enumerate(group) if run.at == at]
+        members = [
+            place for place, run in enumerate(group) if run.at == at and not is_too_loud(run)
+        ]
         labels = _labels([group[place] for place in members])
         if len(members) < 2:
             continue

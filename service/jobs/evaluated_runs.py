@@ -10,13 +10,14 @@ from calibration.common_power import Leakage, PoweredRun
 from calibration.temperature_rise import ThermalRun
 from service.documents.comparison import RunLevelPart
 
-__all__ = ["EvaluatedRun", "disagreements_of", "powered_runs"]
+__all__ = ["EvaluatedRun", "disagreements_of", "is_too_loud", "powered_runs"]
 
 _OTHER_POWER: Final = 0.02
 _OTHER_SPEED: Final = 0.01
 _OTHER_AMBIENT_K: Final = 3.0
 _OTHER_PERIOD: Final = 0.1
 _OFF_TARGET_DB: Final = 0.5
+_TOO_LOUD_DB: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,6 +137,24 @@ def disagreements_of(
     return flags
 
 
+def is_too_loud(run: EvaluatedRun) -> bool:
+    """Tell whether a run is louder than its target by more than any match leaves open.
+
+    Parameters
+    ----------
+    run : EvaluatedRun
+        The run.
+
+    Returns
+    -------
+    bool
+        Whether it is; a quieter one is compared, as it only gives away an advantage.
+    """
+    if run.level is None or run.target_db is None:
+        return False
+    return run.level.LAeq_db - run.target_db > _TOO_LOUD_DB
+
+
 def _off_settings(run: EvaluatedRun) -> list[str]:
     """Say where a run is off its matched settings."""
     flags = []
@@ -155,7 +174,12 @@ def _off_settings(run: EvaluatedRun) -> list[str]:
             )
     if run.level is not None and run.target_db is not None:
         off_db = run.level.LAeq_db - run.target_db
-        if abs(off_db) > _OFF_TARGET_DB:
+        if is_too_loud(run):
+            flags.append(
+                f"it is {off_db:.1f} dB louder than the target, so it is not compared at equal "
+                "noise"
+            )
+        elif abs(off_db) > _OFF_TARGET_DB:
             flags.append(f"its level is {off_db:+.1f} dB off the target")
     return flags
 

@@ -172,7 +172,8 @@ def _evaluated(
     except InputError as error:
         raise DocumentError(f"{where} cannot be evaluated: {error}.") from error
     setting = setting_of(run.cooler, run.wanted, _speeds(result), known, where)
-    if setting is None and known and run.wanted is not None:
+    # Matched settings seldom have full speed, where the level is only for the picture.
+    if setting is None and known and isinstance(run.wanted, float):
         raise DocumentError(
             f"The settings given have none of {run.cooler!r} at {_words(run.wanted)}; check the "
             "name, or give another file with --settings."

@@ -170,9 +170,10 @@ def _join(columns: dict[str, Samples], base: ReadLog, other: ReadLog, path: Path
         return [f"{path.name} was brought to the clock of the first log by {found.by}"]
     off_s = found.offset_s - begin_s
     way = "behind" if off_s > 0.0 else "ahead of"
+    cycles = ", or whole cycles of the load more," if found.alike else ""
     return [
-        f"the clock of {path.name} is {abs(off_s):.0f} s {way} the first one's, by {found.by}; "
-        "that was taken out"
+        f"the clock of {path.name} is about {abs(off_s):.0f} s{cycles} {way} the first one's, by "
+        f"{found.by}; that was taken out"
     ]
 
 

@@ -114,7 +114,7 @@ def curves(rng: np.random.Generator, count: int) -> Iterable[str]:
             any_plan(rng), cooler=find_cooler("Lagoon 240"), seconds=1800.0, load_w=140.0
         )
         # A louder pump leaves less of the level to the fans.
-        pump_db = rng.uniform(28.0, 36.0)
+        pump_db = rng.uniform(26.0, 34.5)
         plans = []
         for pump in (0.4, 0.55, 0.7, 0.85, 1.0):
             of_pump = pump_db + 50.0 * np.log10(pump / 0.8)

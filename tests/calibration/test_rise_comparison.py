@@ -45,6 +45,8 @@ def test_noise_is_carried_into_the_difference():
     assert found.difference_k == pytest.approx((20.0 + 0.5) - (21.0 - 0.1))
     assert found.U95_k == pytest.approx(np.sqrt(2 * 0.1**2 + 0.3**2 + 0.15**2))
     assert found.outside_error
+    (far,) = differences_of([runs[0], run("C", 35.0, 24.0)], [(-1.0, 0.0)] * 2, target_db=40.0)
+    assert far.difference_k == pytest.approx(20.5 - 24.0)  # it cannot be louder
     (quiet,) = differences_of(runs, [(-1.0, 0.0), (-0.5, 0.0)], target_db=None)
     assert quiet.U95_k == pytest.approx(np.sqrt(2) * 0.1)
 
