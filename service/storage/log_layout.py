@@ -44,7 +44,12 @@ def split_text(line: str, delimiter: str) -> list[str]:
     """Cut one line into cells without blanks and quotes around them."""
     if delimiter == " ":
         return line.split()
-    cells = next(csv.reader([line], delimiter=delimiter), [])
+    # A damaged line may hold line ends and zeros, at which the reader stops.
+    plain = line.replace("\r", " ").replace("\n", " ").replace("\0", " ")
+    try:
+        cells = next(csv.reader([plain], delimiter=delimiter), [])
+    except csv.Error:
+        cells = plain.split(delimiter)
     return [cell.strip().strip('"').strip() for cell in cells]
 
 

@@ -127,6 +127,7 @@ def test_a_clock_that_is_put_forward_or_back_is_mended(log, start, word):
         ({"s50": "9999,60.0,22.5"}, "the time of line 52 is out of order"),
         ({"s50": "50,60"}, "line 52 is no row"),
         ({"s50": ",60.0,22.5"}, "1 row has no time, it is line 52"),
+        ({"s50": 'a\rb"\0x"y'}, "line 52 is no row"),
         ({"s50": "", "s60": "# a remark"}, None),
     ],
 )
