@@ -48,7 +48,7 @@ def reason_to_stop(
         if limit_c is not None and temperature_c >= limit_c - _TEMPERATURE_RESERVE_K:
             return (
                 f"The {name} reads {temperature_c:.1f} C, close to its limit of {limit_c:.0f} C; "
-                "lower the load before matching."
+                "lower the load."
             )
     for name, actuator in bench.actuators.items():
         reported = state.actuators.get(name)

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from rich.progress import TaskID
     from rich.table import Table
 
+    from service.documents.comparison import ComparisonDocument
     from service.documents.matched_settings import CoolerPart
     from service.wiring.demo import DemoResult
 
@@ -31,7 +32,8 @@ def demo(
     """See the whole job done: no microphone, no cooler and no setting up needed.
 
     Calibrates a simulated microphone, checks a simulated room, matches six invented coolers over
-    the bench control API, and writes settings, pictures and trails.
+    the bench control API, heats them at equal noise, and says which one is coldest. Writes
+    settings, logs, pictures and trails.
     """
     from rich.console import Console
 
@@ -51,11 +53,22 @@ def demo(
         f"Chain: drift {result.drift.drift_db:+.2f} dB; levels +-{chain.U95_absolute_db:.1f} dB "
         f"absolute, +-{chain.U95_comparative_db:.1f} dB between coolers (95 %)."
     )
-    console.print(f"\nSettings for the thermal runs: {result.files[0]}")
+    console.print()
+    console.print(_comparison_table(result.comparison.document))
+    for comparison in result.comparison.document.comparisons:
+        sure = "outside the error" if comparison.coldest_for_sure else "not outside the error"
+        console.print(
+            f"Coldest at {comparison.at}: {comparison.coldest}, {sure} against every other."
+        )
+    console.print(
+        f"\nComparison: {', '.join(path.name for path in result.comparison.files)}; logs in runs"
+    )
+    console.print(f"Settings for the thermal runs: {result.files[0]}")
     console.print(f"Table and pictures: {', '.join(path.name for path in result.files[1:4])}")
     console.print(f"Evidence: {', '.join(path.name for path in result.files[4:])}")
     trail = next(path for path in result.files if path.name.endswith(".trail.jsonl"))
     console.print(f"\nTry next:  evenhush replay {trail}")
+    console.print("Then, with your own logs:  evenhush compare --help")
     console.print("Then, by hand:  evenhush bench --simulated   (its first lines say how)")
     return 2 if result.drift.void else 0
 
@@ -135,6 +148,34 @@ def _result_table(result: "DemoResult") -> "Table":
             margin,
             f"{part.listened_s:.0f} s",
         )
+    return table
+
+
+def _comparison_table(document: "ComparisonDocument") -> "Table":
+    """Put the rises of every cooler into a table."""
+    from rich import box
+    from rich.table import Table
+
+    settings = list(dict.fromkeys(run.at for run in document.runs))
+    table = Table(
+        title="Temperature rise over the air, K (95 %), and level",
+        title_justify="left",
+        box=box.SIMPLE_HEAD,
+        padding=(0, 1, 0, 0),
+    )
+    table.add_column("cooler", no_wrap=True)
+    for at in settings:
+        table.add_column(at, justify="right", no_wrap=True)
+    for cooler in dict.fromkeys(run.cooler for run in document.runs):
+        cells = []
+        for at in settings:
+            (run,) = [each for each in document.runs if (each.cooler, each.at) == (cooler, at)]
+            level = "" if run.level is None else f", {run.level.LAeq_db:.1f} dB(A)"
+            front = " *" if run.on_front else "  "
+            cells.append(f"{run.rise_k:.1f} +-{run.U95_k:.1f}{level}{front}")
+        table.add_row(cooler, *cells)
+    table.caption = "* nothing is both colder and quieter"
+    table.caption_justify = "left"
     return table
 
 

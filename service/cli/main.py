@@ -11,11 +11,13 @@ from acoustic.errors import EvenhushError
 from service.cli.analyse import analyse
 from service.cli.bench import bench
 from service.cli.calibrate import calibrate
+from service.cli.compare import compare
 from service.cli.data import data
 from service.cli.demo import demo
 from service.cli.demo_recordings import demo_recordings
 from service.cli.floor import floor
 from service.cli.hardware import hardware
+from service.cli.hold import hold
 from service.cli.inputs import inputs
 from service.cli.match import match
 from service.cli.recheck import recheck
@@ -56,6 +58,8 @@ for command in (
     analyse,
     tones,
     spectrum,
+    hold,
+    compare,
     bench,
     serve,
     hardware,

@@ -20,7 +20,7 @@ def schema(
             metavar="DOCUMENT",
             help="matched-settings, recheck, recheck-history, calibration, floor, inputs, "
             "analysis, uncalibrated-analysis, spectrum, tones, kept-sound, profile, cooler, "
-            "data-check, trail or sweep-trail.",
+            "comparison, held-run, data-check, trail or sweep-trail.",
             show_default=False,
         ),
     ],
@@ -46,9 +46,11 @@ def _documents() -> dict[str, type["Document"]]:
     """Return every document by the name of its schema."""
     from service.documents.analysis import AnalysisDocument, UncalibratedAnalysisDocument
     from service.documents.calibration import CalibrationDocument
+    from service.documents.comparison import ComparisonDocument
     from service.documents.cooler import CoolerDocument
     from service.documents.data_check import DataCheckDocument
     from service.documents.floor import FloorDocument
+    from service.documents.held_run import HeldRunDocument
     from service.documents.inputs import InputsDocument
     from service.documents.kept_sound import KeptSoundDocument
     from service.documents.matched_settings import MatchedSettingsDocument
@@ -61,9 +63,11 @@ def _documents() -> dict[str, type["Document"]]:
     return {
         "analysis": AnalysisDocument,
         "calibration": CalibrationDocument,
+        "comparison": ComparisonDocument,
         "cooler": CoolerDocument,
         "data-check": DataCheckDocument,
         "floor": FloorDocument,
+        "held-run": HeldRunDocument,
         "inputs": InputsDocument,
         "kept-sound": KeptSoundDocument,
         "matched-settings": MatchedSettingsDocument,

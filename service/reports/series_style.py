@@ -28,6 +28,20 @@ _STYLES: Final = (
 """They differ in lightness too, so that no kind of colour blindness joins two of them."""
 
 
+_FURTHER: Final = (
+    ((0, (6, 2)), "P"),
+    ("-", "X"),
+    ((0, (1, 1)), "<"),
+    ((0, (8, 2, 1, 2)), "*"),
+    ((0, (3, 1, 1, 1)), "h"),
+)
+"""Lines and markers from the sixth on, where the colours come again."""
+
+
 def series_style(place: int) -> SeriesStyle:
-    """Return how the sound of a place is drawn; beyond the fifth, styles come again."""
-    return _STYLES[place % len(_STYLES)]
+    """Return how what is at a place is drawn; beyond the tenth, styles come again."""
+    style = _STYLES[place % len(_STYLES)]
+    if place % (2 * len(_STYLES)) < len(_STYLES):
+        return style
+    line, marker = _FURTHER[place % len(_STYLES)]
+    return SeriesStyle(style.colour, line, marker)

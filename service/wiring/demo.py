@@ -27,6 +27,7 @@ from service.simulation.plant import Plant
 from service.simulation.sound_source import SimulatedSource
 from service.storage.document_files import make_folder, save_text
 from service.storage.names import file_stem
+from service.wiring.demo_runs import DemoComparison, run_demo_comparison
 from service.wiring.matching import match_and_record
 from service.wiring.series import write_series
 
@@ -63,6 +64,8 @@ class DemoResult:
     """The microphone's drift over the series."""
     files: tuple[Path, ...]
     """What was written, the settings first."""
+    comparison: DemoComparison
+    """What the thermal runs came to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,7 @@ class _Series:
 
 
 def run_demo(folder: Path, request: MatchRequest, *, seed: int, view: DemoView) -> DemoResult:
-    """Calibrate, check the floor, match every simulated cooler, and write the settings.
+    """Calibrate, check the floor, match every simulated cooler, heat all of them, and compare.
 
     Parameters
     ----------
@@ -111,6 +114,7 @@ def run_demo(folder: Path, request: MatchRequest, *, seed: int, view: DemoView) 
     coolers: list[CoolerPart] = []
     panels: list[LevelPanel] = []
     trails: list[Path] = []
+    plants: list[Plant] = []
     source = empty
     for number, cooler in enumerate(COOLERS.values(), start=1):
         plant = Plant(cooler, seed=seed + number)
@@ -119,6 +123,7 @@ def run_demo(folder: Path, request: MatchRequest, *, seed: int, view: DemoView) 
         coolers.append(part)
         panels.append(LevelPanel(cooler.name, series.request, result))
         trails.append(trail)
+        plants.append(plant)
         view.cooler_done(part)
 
     drift = _check_drift(source, calibration, view.say)
@@ -127,7 +132,9 @@ def run_demo(folder: Path, request: MatchRequest, *, seed: int, view: DemoView) 
     )
     files = write_series(folder / "matched-settings.json", document, panels)
     others = [folder / "calibration.json", folder / "floor.json", *trails]
-    return DemoResult(document, drift, (*files, *others))
+    view.say("heating every cooler at full speed and as matched, with its speeds held")
+    comparison = run_demo_comparison(folder, plants, calibration, seed=seed, say=view.cooler_says)
+    return DemoResult(document, drift, (*files, *others), comparison)
 
 
 def _calibrate(source: SimulatedSource, say: Callable[[str], None]) -> CalibrationDocument:

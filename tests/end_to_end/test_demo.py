@@ -5,10 +5,12 @@ import json
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
 import pytest
+from thermal_truth import RunPlan, true_rise_k
 
 from service.simulation.catalogue import COOLERS
 from service.simulation.truth import cooler_level_db
@@ -40,10 +42,38 @@ def test_every_reachable_cooler_truly_makes_the_target(shown):
     assert by_name["Gannet 80"]["outcome"] == "louder-at-minimum"
 
 
+def test_the_coldest_at_equal_noise_is_truly_the_coldest(shown):
+    """Rises of all runs are those of the plant without noise, and every verdict is right."""
+    folder, printed = shown
+    document = json.loads((folder / "comparison.json").read_text())
+    truth = {}
+    for run in document["runs"]:
+        cooler = COOLERS[run["cooler"]]
+        plan = RunPlan(cooler, load_w=150.0, low_w=40.0, period_s=30.0, high_share=0.7)
+        shares = {
+            name: speed["rpm"] / cooler.machines[name].law.full_rpm
+            for name, speed in run["speeds"].items()
+        }
+        shares = {"speed_share": shares["fan"], "pump_share": shares.get("pump", 0.0)}
+        truth[run["cooler"], run["at"]] = true_rise_k(replace(plan, **shares))
+
+        assert run["rise_k"] == pytest.approx(truth[run["cooler"], run["at"]], abs=0.6)
+        assert run["cycling"]
+    at_40 = {name: rise_k for (name, at), rise_k in truth.items() if at == "40 dB(A)"}
+    (comparison,) = [each for each in document["comparisons"] if each["at"] == "40 dB(A)"]
+    compared = {each["first"] for each in comparison["differences"]} | {comparison["coldest"]}
+    assert "Gannet 80" not in compared  # it is louder than that at its slowest
+    assert comparison["coldest"] == min(compared, key=at_40.get)
+    for pair in comparison["differences"]:
+        if pair["outside_error"]:
+            assert pair["difference_k"] * (at_40[pair["first"]] - at_40[pair["second"]]) > 0
+    assert f"Coldest at 40 dB(A): {comparison['coldest']}" in " ".join(printed.split())
+
+
 def test_the_document_fits_its_published_schema(shown, evenhush):
     """The schema that ``evenhush schema`` prints describes what is written."""
     folder, _ = shown
-    for name in ("matched-settings", "calibration", "floor"):
+    for name in ("matched-settings", "calibration", "floor", "comparison"):
         schema = evenhush("schema", name).json
         document = json.loads((folder / f"{name}.json").read_text())
 
