@@ -15,6 +15,7 @@ from calibration.results import MatchedActuator, MatchRequest
 from calibration.safety import OBEYED_AFTER_S, duty_not_kept, reason_to_stop
 from calibration.settling import SpeedHistory
 from calibration.steps import Heard, Listen, Observation, SetDuty, Step
+from calibration.unrest import AT_REST
 
 __all__ = ["MOST_DETUNED_PERCENT", "BenchHands", "RunStopped", "Steps"]
 
@@ -64,6 +65,8 @@ class BenchHands:
         """What was heard while the present speed settled."""
         self.tachometer_step_rpm = 0.0
         """Step in which the fans' mean speed is told, as far as it showed; 0 where none did."""
+        self.unrest = AT_REST
+        """How far the fans are from rest after changes of speed."""
         self._pumps_seen_turning: set[str] = set()
         self._state: BenchState | None = None
         self._asked: dict[str, float] = {}
@@ -246,7 +249,9 @@ class BenchHands:
         answer = yield Listen(seconds)
         assert isinstance(answer, Heard)  # noqa: S101 - the driver's contract
         self.bench_s += seconds
+        before_rpm = self.fan_rpm()
         self._check(answer.state)
+        self.unrest = self.unrest.after(seconds, before_rpm, self.fan_rpm())
         self._asked_s_ago += seconds
         if self._asked_s_ago >= OBEYED_AFTER_S:
             reason = duty_not_kept(self._asked, answer.state)

@@ -30,6 +30,9 @@ _SAME_SPEED: Final = 0.02
 """Relative difference of speed of two visits that vouch for one another."""
 _SAME_LEVEL_DB: Final = 0.5
 """Difference of level between them beyond what listening explains."""
+_UNREST_SD_DB: Final = 0.5
+"""How far levels are off right after a change of speed by a factor of e: most coolers not at all,
+some by three times this."""
 _FEWEST_TO_DOUBT: Final = 4
 """With fewer settings none can be told to be the odd one out."""
 
@@ -80,20 +83,35 @@ class Evidence:
         """Whether a visited setting is no longer believed."""
         return self._first + index in self._doubted
 
-    def enter(self, axis: float, pump_percent: float, reading: Estimate) -> None:
+    def enter(
+        self, axis: float, pump_percent: float, reading: Estimate, unrest: float = 0.0
+    ) -> None:
         """Enter a further setting with its first estimate."""
-        self._settings.append(SettingLevel(axis, pump_percent, reading))
+        self._settings.append(SettingLevel(axis, pump_percent, reading, unrest))
         self.posterior = fit_noise_of_any(self._settings, self.priors)
 
-    def correct(self, axis: float, pump_percent: float, reading: Estimate) -> None:
+    def correct(
+        self, axis: float, pump_percent: float, reading: Estimate, unrest: float = 0.0
+    ) -> None:
         """Replace the last setting's estimate by one from more listening."""
         self._settings.pop()
-        self.enter(axis, pump_percent, reading)
+        self.enter(axis, pump_percent, reading, unrest)
 
     def keep(self, heard: HeardSetting) -> None:
         """Close the last setting, and doubt those that it shows to be odd."""
         self.visited.append(heard)
         self._doubt_outliers()
+
+    def count_unrest(self) -> None:
+        """From now on allow for levels that had not come to rest after changes of speed.
+
+        Of most coolers they had. To wait until the others would have come to rest, too, costs every
+        match a quarter of its time, so while the match goes on it is not asked for. What is stated
+        at the end has to hold for them as well.
+        """
+        self.priors = replace(self.priors, unrest_sd_db=_UNREST_SD_DB)
+        if self._settings:
+            self.posterior = fit_noise_of_any(self._settings, self.priors)
 
     def make_last(self, index: int) -> None:
         """Move a setting to the end: it is the one that will be given."""

@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from acoustic.decibels import energy_sum_db
 from acoustic.signals import Samples
+from calibration.energy_fit import EnergySums, fit_energy_sums
 
 __all__ = [
     "USUAL_PUMP",
@@ -32,16 +33,14 @@ __all__ = [
 ]
 
 _REFERENCE_RPM: Final = 1000.0
-_MOST_STEPS: Final = 40
-"""Gauss-Newton steps at most; ten are usual, half steps included."""
 _RESONANT_SD_DB: Final = 2.0
 """How far strong resonances carry the level off the straight law."""
 _RESONANT_SHARE: Final = 0.2
 """Share of coolers with strong resonances."""
 _FEWEST_TO_TELL: Final = 3
 """With fewer settings the two kinds of cooler cannot be told apart."""
-_STILL_DB: Final = 1e-3
-"""A step that moves no unknown further than this ends the search."""
+_KNOWN_FLOOR_SD_DB: Final = 1.0
+"""A floor known better than this was listened to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +83,8 @@ class NoisePriors:
     """Natural logarithm of the speed ratio over which it bends."""
     setting_sd_db: float = 0.06
     """How far two visits to the same speed differ beyond what listening shows."""
+    unrest_sd_db: float = 0.0
+    """How far the level is off right after a change of speed by a factor of e."""
     earlier_sd_db: float = 0.0
     """How far readings of another day are off together."""
 
@@ -98,6 +99,8 @@ class SettingLevel:
     """Duty of the pump in per cent; settings with the same duty share the pump's level."""
     reading: Estimate
     """Level as the microphone read it, floor included."""
+    unrest: float = 0.0
+    """How far the fans were from rest, as a logarithm of a ratio of speeds (`unrest.Unrest`)."""
     earlier: bool = False
     """Whether it was heard on another day: all such readings may be off together."""
 
@@ -286,16 +289,6 @@ def _prior(
     return mean, covariance, hears
 
 
-def _energy_sums_db(unknowns_db: Samples, hears: npt.NDArray[np.bool_]) -> tuple[Samples, Samples]:
-    """Level each setting should read, and its slope against each unknown."""
-    heard_db = np.where(hears, unknowns_db, -np.inf)
-    # Relative to the loudest part, so that no level however absurd overflows.
-    loudest_db = heard_db.max(axis=1)
-    powers = 10.0 ** ((heard_db - loudest_db[:, None]) / 10.0)
-    total = powers.sum(axis=1)
-    return loudest_db + 10.0 * np.log10(total), powers / total[:, None]
-
-
 def reading_covariance(settings: Sequence[SettingLevel], priors: NoisePriors) -> Samples:
     """Covariance of the errors of readings.
 
@@ -309,11 +302,17 @@ def reading_covariance(settings: Sequence[SettingLevel], priors: NoisePriors) ->
     Returns
     -------
     ndarray of float64, shape (settings, settings)
-        In dB^2: each reading's own error, and what readings of another day share.
+        In dB^2: each reading's own error, and what readings of another day, and all that were taken
+        before the level came to rest, share.
     """
     own = np.array([max(setting.reading.sd_db, 0.005) ** 2 for setting in settings])
     earlier = np.array([float(setting.earlier) for setting in settings])
-    covariance: Samples = np.diag(own) + priors.earlier_sd_db**2 * np.outer(earlier, earlier)
+    unrest = np.array([setting.unrest for setting in settings])
+    covariance: Samples = (
+        np.diag(own)
+        + priors.earlier_sd_db**2 * np.outer(earlier, earlier)
+        + priors.unrest_sd_db**2 * np.outer(unrest, unrest)
+    )
     return covariance
 
 
@@ -330,49 +329,22 @@ def fit_noise(settings: Sequence[SettingLevel], priors: NoisePriors) -> NoisePos
     Returns
     -------
     NoisePosterior
-        The posterior, by Gauss-Newton steps on the energy sum.
+        The posterior.
     """
     mean, covariance, hears = _prior(settings, priors)
     readings = np.array([setting.reading.mean_db for setting in settings])
     noise = reading_covariance(settings, priors)
-    noise_inverse = np.linalg.inv(noise)
-    # Start where no part exceeds what was read: the energy sum is well behaved from there.
-    unknowns = mean.copy()
-    for column in range(mean.size):
-        unknowns[column] = min(unknowns[column], readings[hears[:, column]].min() - 0.5)
-    for row, column in zip(*np.nonzero(hears[:, : len(settings)]), strict=True):
-        if settings[row].rpm > 0 and hears[:, column].sum() == 1:
-            unknowns[column] = readings[row] - 0.5
-    prior_inverse = np.asarray(np.linalg.inv(covariance), dtype=np.float64)
-
-    def misfit(candidate: Samples) -> float:
-        """Twice the negative log posterior, up to a constant."""
-        residual = readings - _energy_sums_db(candidate, hears)[0]
-        away = candidate - mean
-        return float(residual @ noise_inverse @ residual + away @ prior_inverse @ away)
-
-    step_size, best = 1.0, misfit(unknowns)
-    for _ in range(_MOST_STEPS):
-        predicted, slope = _energy_sums_db(unknowns, hears)
-        spread = slope @ covariance
-        foretold = spread @ slope.T + noise
-        gain = np.linalg.solve(foretold, spread).T
-        step = mean + gain @ (readings - predicted - slope @ (mean - unknowns)) - unknowns
-        moved = misfit(unknowns + step_size * step)
-        if moved <= best:
-            unknowns, best, step_size = unknowns + step_size * step, moved, min(1.0, 2 * step_size)
-        else:
-            step_size *= 0.5
-        if np.abs(step).max() < _STILL_DB:
-            break
+    # A floor that is known is not what a reading above it turns out to be.
+    floor = [mean.size - 1] if priors.floor.sd_db > _KNOWN_FLOOR_SD_DB else []
+    fit = fit_energy_sums(EnergySums(readings, noise, hears, mean, covariance), floor)
     return NoisePosterior(
         priors=priors,
         settings=tuple(settings),
-        unknowns_db=unknowns,
-        covariance_db2=covariance - gain @ spread,
+        unknowns_db=fit.unknowns_db,
+        covariance_db2=fit.covariance_db2,
         prior_mean_db=mean,
-        prior_inverse=prior_inverse,
-        log_evidence=-0.5 * (best + float(np.linalg.slogdet(foretold)[1])),
+        prior_inverse=fit.prior_inverse,
+        log_evidence=fit.log_evidence,
     )
 
 

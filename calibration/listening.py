@@ -55,9 +55,11 @@ class SettingListener:
     _rpm: list[float] = field(default_factory=list)
     _bands: list[Samples] = field(default_factory=list)
     _level: SteadyLevel | None = None
+    _unrest_s: float = 0.0
 
-    def add(self, heard: Heard, rpm: float | None) -> None:
-        """Append what was heard, and the fan speed read with it."""
+    def add(self, heard: Heard, rpm: float | None, unrest: float = 0.0) -> None:
+        """Append what was heard, the fan speed read with it and how far it is from rest."""
+        self._unrest_s += INTERVAL_S * heard.levels_db.size * unrest
         self._levels.append(heard.levels_db)
         self._valid.append(heard.valid)
         if heard.bands_db is not None:
@@ -70,6 +72,11 @@ class SettingListener:
     def heard_s(self) -> float:
         """Sound taken so far, in seconds."""
         return INTERVAL_S * sum(levels.size for levels in self._levels)
+
+    @property
+    def unrest(self) -> float:
+        """How far from rest the fans were in the mean."""
+        return self._unrest_s / self.heard_s if self.heard_s else 0.0
 
     @property
     def rpm(self) -> float | None:
@@ -109,6 +116,12 @@ class SettingListener:
             (round(INTERVAL_S * int(start), 1), round(INTERVAL_S * int(end), 1))
             for start, end in edges
         )
+
+    @property
+    def hunts_db(self) -> float:
+        """How much the level hunts, as far as is known; 0 while nothing can be used."""
+        mean = self._heard().mean
+        return 0.0 if mean is None else mean.wander_sd_db
 
     @property
     def beat(self) -> Beat | None:

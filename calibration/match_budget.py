@@ -91,6 +91,7 @@ def _causes(posterior: NoisePosterior, floor: FloorReading | None) -> list[Compo
         ),
         _sum("listening at other speeds", (weights.readings[:-1] * noise_sd_db[:-1]) ** 2),
         _of_another_day(posterior, weights),
+        _of_unrest(posterior, weights),
         _sum("fan's level over speed", law),
         _sum("coming back to a speed", repeated * of_fans**2),
         _sum("pump's level", pumps),
@@ -144,9 +145,19 @@ def _of_another_day(posterior: NoisePosterior, weights: _Weights) -> Component:
     )
 
 
+def _of_unrest(posterior: NoisePosterior, weights: _Weights) -> Component:
+    """What readings that were taken soon after a change of speed are off together."""
+    unrest = np.array([setting.unrest for setting in posterior.settings])
+    return Component(
+        "coming to rest",
+        posterior.priors.unrest_sd_db,
+        sensitivity=float(weights.readings @ unrest),
+    )
+
+
 def _noise_sd_db(posterior: NoisePosterior) -> Samples:
     """Standard uncertainty of each reading by itself, as the estimate counted with it."""
-    alone = replace(posterior.priors, earlier_sd_db=0.0)
+    alone = replace(posterior.priors, earlier_sd_db=0.0, unrest_sd_db=0.0)
     noise: Samples = np.sqrt(np.diag(reading_covariance(posterior.settings, alone)))
     return noise
 

@@ -247,13 +247,15 @@ class CoolerMatch(SettingVisits):
     def _finish(self, outcome: MatchOutcome, why: str | None = None) -> MatchResult:
         """Put the result together."""
         evidence = self.evidence
-        sure = outcome != "matched" or self._probability() >= SURE
+        probability = self._probability() if evidence.visited else 0.0
+        evidence.count_unrest()
+        sure = outcome != "matched" or probability >= SURE
         reason = reason_words(
             outcome,
             goal=self.goal.words(self.request.tolerance_db),
             floor_db=evidence.floor.mean_db,
             target_db=self.goal.level.mean_db,
-            probability=self._probability() if evidence.visited else 0.0,
+            probability=probability,
             sure=sure,
         )
         # Standing fans are heard for the floor only, and never given as a setting.

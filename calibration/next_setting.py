@@ -54,10 +54,12 @@ def most_probable_speed(
     nearest_db = float(np.abs(mean_db - target_db).min())
     reach = np.hypot(sd_db, max(0.5 * tolerance_db, nearest_db))
     score = np.exp(-0.5 * ((mean_db - target_db) / reach) ** 2) / reach
-    best = int(np.argmax(score))
-    for first in (best - 1, best):
-        if 0 <= first < rpm.size - 1:
-            below, above = mean_db[first] - target_db, mean_db[first + 1] - target_db
-            if below * above < 0:
-                return float(rpm[first] + (rpm[first + 1] - rpm[first]) * below / (below - above))
-    return float(rpm[best])
+    # The level goes over from one side to the other somewhere, but need not reach what it comes
+    # near to: beside a resonance it may turn back.
+    away = mean_db - target_db
+    crossings = np.flatnonzero(away[:-1] * away[1:] < 0.0)
+    if not crossings.size:
+        return float(rpm[int(np.argmax(score))])
+    first = crossings[int(np.argmax(score[crossings]))]
+    below, above = away[first], away[first + 1]
+    return float(rpm[first] + (rpm[first + 1] - rpm[first]) * below / (below - above))

@@ -16,7 +16,12 @@ Verdict = Literal["matched", "move", "quiet", "loud", "unsteady"]
 SURE: Final = 0.95
 """Probability within the tolerance at which a setting counts as matched."""
 LONGEST_LISTEN_S: Final = 60.0
-"""Beyond a minute hunting averages out too slowly to be worth the wait."""
+"""Beyond a minute usual hunting averages out too slowly to be worth the wait."""
+LONGEST_HUNTING_S: Final = 90.0
+"""The same for a cooler that hunts far more than usual: after a minute its level may still be half
+a decibel off."""
+_HUNTS_MUCH_DB: Final = 0.55
+"""Hunting that is far more than usual."""
 ONE_SIDED_SPREADS: Final = 1.645
 """Standard deviations of a one-sided 95 % statement."""
 
@@ -32,6 +37,8 @@ _SURPRISING_SPREADS: Final = 2.5
 """A reading this far above the expected one is more often an intrusion than the cooler."""
 _SURPRISING_S: Final = 9.0
 """How long to listen before a surprise is believed."""
+_MOVING_SPREADS: Final = 1.3
+"""Off by so many standard deviations, another speed promises more than another second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +53,8 @@ class HeardSoFar:
     """Reading that was expected before listening; None for the first setting."""
     heard_s: float
     """Sound taken here, in seconds."""
+    hunts_db: float
+    """How much the level hunts."""
     rejected_s: float
     """How much of it was left out."""
     at_highest: bool
@@ -54,6 +63,12 @@ class HeardSoFar:
     """Whether no lower speed is left."""
     again: bool = False
     """Whether it was left and come back to at once, as no other setting promised more."""
+
+    @property
+    def longest_enough(self) -> bool:
+        """Whether listening on is not worth the wait, whatever is known."""
+        longest_s = LONGEST_HUNTING_S if self.hunts_db > _HUNTS_MUCH_DB else LONGEST_LISTEN_S
+        return self.heard_s >= longest_s
 
 
 def judge(heard: HeardSoFar, tolerance_db: float) -> Verdict | None:
@@ -78,7 +93,7 @@ def judge(heard: HeardSoFar, tolerance_db: float) -> Verdict | None:
     long_enough_to_end = heard.heard_s >= max(_SHORTEST_LAST_S, wait_s)
     within = probability_within(heard.missed_by, tolerance_db)
     verdict: Verdict | None = None
-    if heard.heard_s >= LONGEST_LISTEN_S:
+    if heard.longest_enough:
         verdict = _last_word(heard, offset, within)
     elif within >= SURE and not crowded:
         verdict = "matched" if long_enough_to_end else None
@@ -102,7 +117,7 @@ def _surprising(heard: HeardSoFar) -> bool:
 def _worth_moving(offset_db: float, sd_db: float, tolerance_db: float) -> bool:
     """Whether another speed promises more than another second here."""
     far = abs(offset_db) > max(1.0, 3.0 * sd_db)
-    clearly_off = abs(offset_db) > max(0.43 * tolerance_db, 1.3 * sd_db)
+    clearly_off = abs(offset_db) > max(0.43 * tolerance_db, _MOVING_SPREADS * sd_db)
     return far or clearly_off
 
 

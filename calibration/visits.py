@@ -24,6 +24,7 @@ from calibration.results import (
 )
 from calibration.steps import Remark
 from calibration.verdict import (
+    LONGEST_HUNTING_S,
     LONGEST_LISTEN_S,
     HeardSoFar,
     Verdict,
@@ -129,14 +130,16 @@ class SettingVisits:
             or listener.heard_s < _FLOOR_LISTEN_S
             or (reading.mean_db > suspicious_db and listener.heard_s < _FLOOR_LISTEN_AGAIN_S)
         ):
-            listener.add((yield from hands.take(1.0)), hands.fan_rpm())
+            heard = yield from hands.take(1.0)
+            listener.add(heard, hands.fan_rpm(), hands.unrest.change)
             reading = listener.estimate()
             if listener.heard_s >= LONGEST_LISTEN_S:
                 break
         if reading is not None:
             yield Remark(f"the microphone reads {reading.mean_db:.1f} dB at the lowest speeds")
             reading = Estimate(reading.mean_db, float(np.hypot(reading.sd_db, FLOOR_WANDER_DB)))
-            self.evidence.enter(self.moves.axis(listener.rpm), hands.pump_percent, reading)
+            axis = self.moves.axis(listener.rpm)
+            self.evidence.enter(axis, hands.pump_percent, reading, listener.unrest)
             self.floor_bands_db = listener.bands_db()
             self._close(listener, reading)
         hands.pump_percent = usual_pump_percent
@@ -154,14 +157,16 @@ class SettingVisits:
         listener = SettingListener(self.known, hands.arrival)
         reading: Estimate | None = None
         verdict: Verdict | None = None
-        while verdict is None and listener.heard_s < LONGEST_LISTEN_S + 1.0:
+        while verdict is None and listener.heard_s < LONGEST_HUNTING_S + 1.0:
             seconds = _FIRST_LISTEN_S if listener.heard_s == 0 else 1.0
-            listener.add((yield from hands.take(seconds)), hands.fan_rpm())
+            heard = yield from hands.take(seconds)
+            listener.add(heard, hands.fan_rpm(), hands.unrest.change)
             estimate = listener.estimate()
             if estimate is None:
                 continue
             put = self.evidence.enter if reading is None else self.evidence.correct
-            put(self.moves.heard_axis(listener.rpm), hands.pump_percent, estimate)
+            axis = self.moves.heard_axis(listener.rpm)
+            put(axis, hands.pump_percent, estimate, listener.unrest)
             reading = estimate
             whole, parts = self._colours(listener)
             if whole is not None:
@@ -187,6 +192,7 @@ class SettingVisits:
             reading=reading,
             expected=expected,
             heard_s=listener.heard_s,
+            hunts_db=listener.hunts_db,
             rejected_s=listener.rejected_s,
             at_highest=self.moves.range.at_highest(self.moves.percent),
             at_lowest=self.moves.range.at_lowest(self.moves.percent),

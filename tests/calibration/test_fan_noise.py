@@ -74,6 +74,18 @@ def test_the_floor_is_subtracted_as_energy():
     assert posterior.cooler_at(1).mean_db == pytest.approx(32.0, abs=0.03)
 
 
+@pytest.mark.parametrize("exponent_db", [55.0, 70.0])
+def test_a_room_far_louder_than_usual_is_not_taken_for_the_fan(exponent_db):
+    """Eight decibels over the usual floor, three speeds still tell the room from the fan."""
+    cooler = Cooler(38.0, exponent_db, 34.0)
+    heard = [cooler.heard(rpm, sd_db=0.3) for rpm in (570.0, 303.0, 1069.0)]
+
+    posterior = fit_noise_of_any(heard, NoisePriors())
+
+    assert within(posterior.floor, 34.0)
+    assert within(posterior.cooler_at(2), cooler.level_db(1069.0))
+
+
 @pytest.mark.parametrize(
     # Reading over floor, and 1 / (10^(dL/10) - 1).
     ("margin_db", "sensitivity"),

@@ -82,3 +82,15 @@ def test_the_answer_is_one_of_the_candidates_or_between_two(seed, target_db, tol
     )
 
     assert 500 * (1 - 1e-9) <= found <= 2500 * (1 + 1e-9)
+
+
+def test_a_crossing_is_gone_to_rather_than_a_speed_that_only_comes_near():
+    """A level that turns back just over the target is left for one that goes through it."""
+    rpm = np.linspace(700.0, 900.0, 201)
+    mean_db = np.where(rpm < 780.0, 37.0 + 0.07 * (rpm - 700.0), 42.6 - 0.0275 * (rpm - 780.0))
+    mean_db = np.where(rpm > 860.0, 40.4 + 0.03 * (rpm - 860.0), mean_db)
+    sd_db = np.where(rpm < 770.0, 1.0, 0.2)
+
+    best = most_probable_speed(rpm, mean_db, sd_db, 40.0, 0.3)
+
+    assert best == pytest.approx(700.0 + 3.0 / 0.07, abs=1.0)

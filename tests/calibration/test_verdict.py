@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration.fan_noise import Estimate
-from calibration.verdict import LONGEST_LISTEN_S, HeardSoFar, judge
+from calibration.verdict import LONGEST_HUNTING_S, HeardSoFar, judge
 
 TARGET_DB, TOLERANCE_DB = 40.0, 0.3
 
@@ -19,6 +19,7 @@ def heard(mean_db, sd_db, seconds, **facts):
         "reading": Estimate(mean_db, sd_db),
         "expected": None,
         "heard_s": seconds,
+        "hunts_db": 0.25,
         "rejected_s": 0.0,
         "at_highest": False,
         "at_lowest": False,
@@ -70,6 +71,9 @@ def heard(mean_db, sd_db, seconds, **facts):
         (heard(40.4, 0.3, 60.0, at_lowest=True), "loud"),
         (heard(39.6, 0.3, 60.0, at_highest=True), "quiet"),
         (heard(39.6, 0.3, 60.0, at_lowest=True), "unsteady"),
+        # A minute and a half of one that hunts far more than usual.
+        (heard(40.0, 0.3, 60.0, hunts_db=0.7), None),
+        (heard(40.0, 0.3, 90.0, hunts_db=0.7), "matched"),
     ],
 )
 def test_verdicts(situation, verdict):
@@ -82,7 +86,8 @@ SITUATIONS = st.builds(
     missed_by=st.builds(Estimate, st.floats(-20, 20), st.floats(0.01, 5)),
     reading=st.builds(Estimate, st.floats(20, 60), st.floats(0.01, 5)),
     expected=st.none() | st.builds(Estimate, st.floats(20, 60), st.floats(0.01, 5)),
-    heard_s=st.floats(1, 62),
+    heard_s=st.floats(1, 92),
+    hunts_db=st.floats(0, 1),
     rejected_s=st.floats(0, 1),
     at_highest=st.booleans(),
     at_lowest=st.booleans(),
@@ -106,5 +111,5 @@ def test_verdicts_mean_what_they_say(situation):
         assert offset > 0
     if situation.heard_s < 3:
         assert verdict is None
-    # After a minute there always is one.
-    assert judge(replace(situation, heard_s=LONGEST_LISTEN_S), TOLERANCE_DB) is not None
+    # After a minute and a half there always is one.
+    assert judge(replace(situation, heard_s=LONGEST_HUNTING_S), TOLERANCE_DB) is not None

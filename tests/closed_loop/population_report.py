@@ -105,7 +105,7 @@ def trial(
 # Counting
 
 
-def _figures(values: Sequence[float], digits: int = 0) -> str:
+def figures(values: Sequence[float], digits: int = 0) -> str:
     """Median, 95th percentile and mean."""
     if not len(values):
         return "–"
@@ -113,7 +113,7 @@ def _figures(values: Sequence[float], digits: int = 0) -> str:
     return f"{median:.{digits}f}/{most:.{digits}f}/{np.mean(values):.{digits}f}"
 
 
-def _share(hits: Sequence[bool], digits: int = 3) -> str:
+def share(hits: Sequence[bool], digits: int = 3) -> str:
     """Share of hits, and of how many."""
     return f"{np.mean(hits):.{digits}f} of {len(hits)}" if len(hits) else "–"
 
@@ -211,18 +211,18 @@ def _summary(everyone: Sequence[Outcome], bound: Sequence[Outcome]) -> dict[str,
     unreachable = [one for one in everyone if one.trial.reach in ("too quiet", "too loud")]
     least_s = [one.attempt.bench_s for one in bound if one.trial.reach == "reachable"]
     rows = {
-        "settings visited, median/p95/mean": _figures([o.attempt.settings for o in reachable], 1),
-        "bench s, median/p95/mean": _figures([o.attempt.bench_s for o in reachable]),
+        "settings visited, median/p95/mean": figures([o.attempt.settings for o in reachable], 1),
+        "bench s, median/p95/mean": figures([o.attempt.bench_s for o in reachable]),
         "mean s against the bound": (
             f"{np.mean([o.attempt.bench_s for o in reachable]) / np.mean(least_s):.2f}"
             if least_s
             else "–"
         ),
-        "within 0.3 dB, of the matched": _share([o.within(0.3) for o in matched]),
-        "within 0.5 dB, of the matched": _share([o.within(0.5) for o in matched]),
-        "within 0.3 dB, of the reachable": _share([o.within(0.3) for o in reachable]),
-        "within 0.5 dB, of the reachable": _share([o.within(0.5) for o in reachable]),
-        "stated intervals hold": _share([o.covered for o in matched]),
+        "within 0.3 dB, of the matched": share([o.within(0.3) for o in matched]),
+        "within 0.5 dB, of the matched": share([o.within(0.5) for o in matched]),
+        "within 0.3 dB, of the reachable": share([o.within(0.3) for o in reachable]),
+        "within 0.5 dB, of the reachable": share([o.within(0.5) for o in reachable]),
+        "stated intervals hold": share([o.covered for o in matched]),
     }
     for name, label in (
         ("hunting, size", "... noisiest third"),
@@ -231,14 +231,14 @@ def _summary(everyone: Sequence[Outcome], bound: Sequence[Outcome]) -> dict[str,
         ("pump", "... with a pump"),
         ("no drift", "... without drift"),
     ):
-        rows[label] = _share([o.covered for o in matched if picks[name](o)])
+        rows[label] = share([o.covered for o in matched if picks[name](o)])
     half_widths = [1.96 * o.attempt.stated_sd_db for o in matched]
     return rows | {
-        "... unreachable ones": _share([o.covered for o in ended]),
+        "... unreachable ones": share([o.covered for o in ended]),
         "median stated half-width, dB": f"{np.median(half_widths):.2f}" if half_widths else "–",
-        "unreachable named so": _share([o.named == o.trial.reach for o in unreachable], 4),
-        "reachable refused": _share([o.named is not None for o in reachable], 4),
-        "reachable left unsteady": _share([o.attempt.outcome == "unsteady" for o in reachable], 4),
+        "unreachable named so": share([o.named == o.trial.reach for o in unreachable], 4),
+        "reachable refused": share([o.named is not None for o in reachable], 4),
+        "reachable left unsteady": share([o.attempt.outcome == "unsteady" for o in reachable], 4),
     }
 
 
@@ -275,8 +275,8 @@ def _class_line(label: str, some: Sequence[Outcome]) -> str:
         f"{np.mean([one.within(0.5) for one in matched]):8.3f}"
         f"{np.mean([one.covered for one in matched]):8.3f}"
         f"{bias:+8.3f}{half_width:8.2f}"
-        f"{_figures([one.attempt.settings for one in reachable], 1):>16}"
-        f"{_figures([one.attempt.bench_s for one in reachable]):>14}{unsteady:9.4f}"
+        f"{figures([one.attempt.settings for one in reachable], 1):>16}"
+        f"{figures([one.attempt.bench_s for one in reachable]):>14}{unsteady:9.4f}"
     )
 
 
