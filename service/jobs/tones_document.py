@@ -7,8 +7,10 @@ from typing import Final
 import numpy as np
 
 from acoustic.critical_bands import prominent_tone_to_noise_ratio_db
+from acoustic.rotors import Electricity, Rotor
+from acoustic.tone_candidates import MAINS
 from acoustic.tone_following import HeardAtSpeed, what_moves
-from acoustic.tone_sources import MAINS, Electricity, NamedTone, Rotor, ToneNames, name_tones
+from acoustic.tone_sources import NamedTone, ToneNames, name_tones
 from acoustic.tones import DiscreteTone
 from service.documents.cooler import CoolerDocument
 from service.documents.reviewed import ReviewedTone
