@@ -17,6 +17,7 @@ __all__ = [
     "Candidate",
     "TurningRotor",
     "electrical_candidates",
+    "order_name",
     "unexplained_density",
 ]
 
@@ -190,6 +191,24 @@ def _usual(rotor: Rotor, order: int) -> tuple[float, str]:
         return float(usual), f"{rotor.name} order {order}"
     names.sort(reverse=True)
     return min(sum(usual for usual, _ in names), 0.95), " or ".join(name for _, name in names)
+
+
+def order_name(rotor: Rotor, order: int) -> str:
+    """Say what an order of a rotor is called.
+
+    Parameters
+    ----------
+    rotor : Rotor
+        The rotor.
+    order : int
+        Multiple of its speed.
+
+    Returns
+    -------
+    str
+        Such as ``blade-pass x2``, or ``fan order 5`` where nothing is known of it.
+    """
+    return _usual(rotor, order)[1]
 
 
 def _times(name: str, multiple: int) -> str:
