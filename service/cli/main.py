@@ -18,6 +18,7 @@ from service.cli.floor import floor
 from service.cli.hardware import hardware
 from service.cli.inputs import inputs
 from service.cli.match import match
+from service.cli.orders import orders
 from service.cli.recheck import recheck
 from service.cli.replay import replay
 from service.cli.schema import schema
@@ -53,6 +54,7 @@ for command in (
     sweep,
     analyse,
     tones,
+    orders,
     spectrum,
     bench,
     hardware,

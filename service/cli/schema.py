@@ -19,8 +19,8 @@ def schema(
         typer.Argument(
             metavar="DOCUMENT",
             help="matched-settings, recheck, recheck-history, calibration, floor, inputs, "
-            "analysis, uncalibrated-analysis, spectrum, tones, kept-sound, profile, cooler, "
-            "data-check, trail or sweep-trail.",
+            "analysis, uncalibrated-analysis, spectrum, tones, orders, kept-sound, profile, "
+            "cooler, data-check, trail or sweep-trail.",
             show_default=False,
         ),
     ],
@@ -52,6 +52,7 @@ def _documents() -> dict[str, type["Document"]]:
     from service.documents.inputs import InputsDocument
     from service.documents.kept_sound import KeptSoundDocument
     from service.documents.matched_settings import MatchedSettingsDocument
+    from service.documents.orders import OrdersDocument
     from service.documents.profile import ProfileDocument
     from service.documents.recheck import RecheckDocument, RecheckHistoryDocument
     from service.documents.spectra import SpectrumDocument
@@ -67,6 +68,7 @@ def _documents() -> dict[str, type["Document"]]:
         "inputs": InputsDocument,
         "kept-sound": KeptSoundDocument,
         "matched-settings": MatchedSettingsDocument,
+        "orders": OrdersDocument,
         "recheck": RecheckDocument,
         "recheck-history": RecheckHistoryDocument,
         "profile": ProfileDocument,
