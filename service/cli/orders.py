@@ -164,10 +164,13 @@ def _show(document: "OrdersDocument") -> None:
         print(f"  {crossing.text}")
     unit = "dB(A)" if document.calibrated else "dB(A) re full scale"
     for calm in document.calm:
-        print(
-            f"  no prominent tone from {calm.low_rpm:.0f} to {calm.high_rpm:.0f} rpm, "
-            f"{calm.low_LAeq:.1f} to {calm.high_LAeq:.1f} {unit}"
-        )
+        if calm.low_rpm == calm.high_rpm:
+            print(f"  no prominent tone at {calm.low_rpm:.0f} rpm, {calm.low_LAeq:.1f} {unit}")
+        else:
+            print(
+                f"  no prominent tone from {calm.low_rpm:.0f} to {calm.high_rpm:.0f} rpm, "
+                f"{calm.low_LAeq:.1f} to {calm.high_LAeq:.1f} {unit}"
+            )
     if not document.calm:
         print("  a tone is prominent at every speed")
     if document.nearest is not None:

@@ -10,13 +10,12 @@ from scipy.ndimage import median_filter
 
 from acoustic.calm_speeds import SpeedHeard, speeds_heard
 from acoustic.decibels import REFERENCE_PRESSURE_PA, level_db
-from acoustic.frequency_weighting import a_weighting_db
 from acoustic.order_crossings import Crossing, find_crossings
 from acoustic.order_tracks import OrderTrack, order_tracks, staying_tones
 from acoustic.over_speed import OverSpeed, gather_over_speed
 from acoustic.rotors import Rotor
 from acoustic.segments import hear_segments, start_segments
-from acoustic.signals import DigitalSignal, PressureSignal, Samples
+from acoustic.signals import DigitalSignal, PressureSignal
 from acoustic.speed_course import SpeedCourse
 from acoustic.speed_from_sound import SpeedFromSound, speed_from_sound
 from acoustic.tones import DiscreteTone
@@ -37,8 +36,8 @@ _SAMPLES_AT_ONCE: Final = 2**18
 _COARSE_HZ: Final = 5.0
 _LEAST_CHANGE: Final = 0.1
 """Relative range of speeds from which orders can be told from what stays."""
-_STEADY_PER_S: Final = 0.004
-"""Relative change of speed a second below which a sudden sound is none of the machine's."""
+_BANDS_HZ: Final = np.geomspace(100.0, 6400.0, 19)
+"""Edges of one-third octaves: what lifts most of them at once is no order that meets something."""
 _AROUND_ROWS: Final = 61
 """Rows of 100 ms whose median is the usual level at the time."""
 _PASSES: Final = 5
@@ -153,7 +152,7 @@ def review_orders(
     prepared = sound.prepared
     start_s = prepared.part.start_s
     read = courses[rotor.name].later(-start_s)
-    left_out = sound.left_out(read)
+    left_out = sound.left_out()
     speed = speed_from_sound(sound.blocks, read, rotor)
     heard = gather_over_speed(
         sound.blocks,
@@ -222,18 +221,19 @@ class _Sound:
                 block, REFERENCE_PRESSURE_PA if factor is None else factor
             )
 
-    def left_out(self, read: SpeedCourse) -> tuple[LeftOutPassage, ...]:
+    def left_out(self) -> tuple[LeftOutPassage, ...]:
         """Find what cannot be used, in order of time."""
         part = self.prepared.part
         watch = PassageWatch(part.source.rate_hz, len(part.channels))
         state = start_segments(part.source.rate_hz, len(part.channels), spacing_hz=_COARSE_HZ)
-        lines_hz = state.spacing_hz * np.arange(state.lines, dtype=np.float64)
-        weights = 10.0 ** (a_weighting_db(lines_hz) / 10.0)
+        edges = np.unique(np.minimum(_BANDS_HZ / state.spacing_hz, state.lines - 1).astype(np.int_))
         rows = []
         for block in self.digital():
             watch.hear(block)
             state, powers = hear_segments(state, PressureSignal.from_digital(block, 1.0))
-            rows += [each.density_pa2_per_hz @ weights for each in powers]
+            rows += [
+                np.add.reduceat(each.density_pa2_per_hz, edges, axis=1)[:, :-1] for each in powers
+            ]
         if len(watch.silent_channels) == len(part.channels) or not rows:
             raise RecordingError(
                 f"{part.file} is silent or too short; check the microphone and record again."
@@ -245,23 +245,14 @@ class _Sound:
             if begin < end_s and end > part.start_s
         ]
         known += watch.passages()
-        course_db = level_db(np.concatenate(rows))
-        usable = bad_share(known, state, 1, len(course_db)) == 0.0
-        time_s = state.hop_s * np.arange(1.0, len(course_db) + 1.0)
-        usable &= _is_steady(read, time_s)
-        usual_db = median_filter(course_db, _AROUND_ROWS, mode="nearest")
-        found = [*known, *intrusions_in(course_db - usual_db, usable, state.hop_s)]
+        bands_db = level_db(np.concatenate(rows).astype(np.float64))
+        usable = bad_share(known, state, 1, len(bands_db)) == 0.0
+        # Silence has no level to stand out of.
+        bands_db = np.maximum(bands_db, float(np.max(bands_db)) - 120.0)
+        usual_db = median_filter(bands_db, (_AROUND_ROWS, 1), mode="nearest")
+        rise_db = np.median(bands_db - usual_db, axis=1)
+        found = [*known, *intrusions_in(rise_db, usable, state.hop_s)]
         return tuple(sorted(found, key=lambda passage: passage.start_s))
-
-
-def _is_steady(read: SpeedCourse, time_s: Samples) -> "np.ndarray[tuple[int], np.dtype[np.bool_]]":
-    """Whether a speed is known and held at each time."""
-    smooth = read.smoothed()
-    before, after = smooth.at(time_s - 1.0), smooth.at(time_s + 1.0)
-    steady: np.ndarray[tuple[int], np.dtype[np.bool_]] = (
-        np.abs(np.log(after / before)) < 2.0 * _STEADY_PER_S
-    )
-    return steady
 
 
 def _speed_words(

@@ -145,8 +145,11 @@ def _staying_names(
     held, texts = {}, []
     course = review.speed.course
     for name, other in review.others.items():
-        if np.ptp(np.log(other.rpm)) <= _HELD:
-            held[name] = float(np.median(other.rpm))
+        # What it does before and after the sweep is left aside.
+        beside = other.at(course.time_s)
+        beside = np.log(beside[np.isfinite(beside)])
+        if len(beside) and np.ptp(np.quantile(beside, [0.05, 0.95])) <= _HELD:
+            held[name] = float(np.exp(np.median(beside)))
             continue
         ratio = other.smoothed().at(course.time_s) / course.rpm
         if np.isfinite(ratio).any() and np.ptp(np.log(ratio[np.isfinite(ratio)])) < _TOGETHER:
