@@ -14,6 +14,7 @@ from service.cli.calibrate import calibrate
 from service.cli.data import data
 from service.cli.demo import demo
 from service.cli.demo_recordings import demo_recordings
+from service.cli.excerpt import excerpt
 from service.cli.floor import floor
 from service.cli.hardware import hardware
 from service.cli.inputs import inputs
@@ -56,6 +57,7 @@ for command in (
     tones,
     orders,
     spectrum,
+    excerpt,
     bench,
     hardware,
     replay,

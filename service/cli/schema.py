@@ -19,8 +19,8 @@ def schema(
         typer.Argument(
             metavar="DOCUMENT",
             help="matched-settings, recheck, recheck-history, calibration, floor, inputs, "
-            "analysis, uncalibrated-analysis, spectrum, tones, orders, kept-sound, profile, "
-            "cooler, data-check, trail or sweep-trail.",
+            "analysis, uncalibrated-analysis, spectrum, tones, orders, excerpt, kept-sound, "
+            "profile, cooler, data-check, trail or sweep-trail.",
             show_default=False,
         ),
     ],
@@ -48,6 +48,7 @@ def _documents() -> dict[str, type["Document"]]:
     from service.documents.calibration import CalibrationDocument
     from service.documents.cooler import CoolerDocument
     from service.documents.data_check import DataCheckDocument
+    from service.documents.excerpt import ExcerptDocument
     from service.documents.floor import FloorDocument
     from service.documents.inputs import InputsDocument
     from service.documents.kept_sound import KeptSoundDocument
@@ -64,6 +65,7 @@ def _documents() -> dict[str, type["Document"]]:
         "calibration": CalibrationDocument,
         "cooler": CoolerDocument,
         "data-check": DataCheckDocument,
+        "excerpt": ExcerptDocument,
         "floor": FloorDocument,
         "inputs": InputsDocument,
         "kept-sound": KeptSoundDocument,

@@ -29,7 +29,7 @@ from service.jobs.left_out_passages import (
     words_about,
 )
 
-__all__ = ["OrderReview", "review_orders", "swept_rotor"]
+__all__ = ["OrderReview", "chosen_rotor", "follow_speed", "review_orders", "swept_rotor"]
 
 _SAMPLES_AT_ONCE: Final = 2**18
 """Most samples of all channels in a block: 2 MB."""
@@ -77,8 +77,8 @@ class OrderReview:
         return self.prepared.pascal_per_unit is not None
 
 
-def swept_rotor(courses: Mapping[str, SpeedCourse], name: str | None, file: str) -> str:
-    """Choose the rotor whose speed is swept.
+def chosen_rotor(courses: Mapping[str, SpeedCourse], name: str | None, file: str) -> str:
+    """Choose a rotor.
 
     Parameters
     ----------
@@ -97,7 +97,7 @@ def swept_rotor(courses: Mapping[str, SpeedCourse], name: str | None, file: str)
     Raises
     ------
     RecordingError
-        If there is none, or its speed hardly changes.
+        If there is none.
     """
     if not courses:
         raise RecordingError(
@@ -108,14 +108,72 @@ def swept_rotor(courses: Mapping[str, SpeedCourse], name: str | None, file: str)
         raise RecordingError(
             f"No speed of '{name}' is known in {file}; there is {', '.join(courses)}."
         )
-    ranges = {each: float(np.ptp(np.log(course.rpm))) for each, course in courses.items()}
-    chosen = name or max(ranges, key=lambda each: ranges[each])
-    if ranges[chosen] < _LEAST_CHANGE:
+    return name or max(courses, key=lambda each: _range(courses[each]))
+
+
+def swept_rotor(courses: Mapping[str, SpeedCourse], name: str | None, file: str) -> str:
+    """Choose a rotor whose speed is swept.
+
+    Parameters
+    ----------
+    courses, name, file
+        As of `chosen_rotor`.
+
+    Returns
+    -------
+    str
+        Its name.
+
+    Raises
+    ------
+    RecordingError
+        If there is none, or its speed hardly changes.
+    """
+    chosen = chosen_rotor(courses, name, file)
+    changes = _range(courses[chosen])
+    if changes < _LEAST_CHANGE:
         raise RecordingError(
-            f"The speed of {chosen} changes by only {100 * ranges[chosen]:.0f} % in {file}, which "
+            f"The speed of {chosen} changes by only {100 * changes:.0f} % in {file}, which "
             f"does not tell what follows it; use a sweep, or 'evenhush tones' for one speed."
         )
     return chosen
+
+
+def _range(course: SpeedCourse) -> float:
+    """Relative range of a speed."""
+    return float(np.ptp(np.log(course.rpm)))
+
+
+def follow_speed(
+    opened: Callable[[], AbstractContextManager[PreparedRecording]],
+    read: SpeedCourse,
+    rotor: Rotor,
+) -> SpeedCourse:
+    """Find the speed of a rotor in a part of a recording, as its tones tell it.
+
+    Parameters
+    ----------
+    opened : callable
+        Opens the recording anew.
+    read : SpeedCourse
+        Speed over time as it was read, from the beginning of the recording.
+    rotor : Rotor
+        The rotor.
+
+    Returns
+    -------
+    SpeedCourse
+        The speed, from the beginning of the recording too.
+
+    Raises
+    ------
+    EvenhushError
+        If it cannot be read, or the speed is known nowhere in it.
+    """
+    sound = _Sound(opened, lambda _: None)
+    start_s = sound.prepared.part.start_s
+    found = speed_from_sound(sound.blocks, read.later(-start_s), rotor)
+    return found.course.later(start_s)
 
 
 def review_orders(

@@ -2,16 +2,24 @@
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Final
 
+from acoustic.rotors import Rotor
 from acoustic.speed_course import SpeedCourse
 from service.documents.cooler import CoolerDocument
 from service.documents.kept_sound import KeptSoundDocument
 from service.documents.orders import OrdersDocument
 from service.jobs.analysis import AnalysisRequest, PreparedRecording, prepare
 from service.jobs.kept_speeds import speed_courses
-from service.jobs.order_review import OrderReview, review_orders, swept_rotor
+from service.jobs.order_review import (
+    OrderReview,
+    chosen_rotor,
+    follow_speed,
+    review_orders,
+    swept_rotor,
+)
 from service.jobs.orders_document import map_csv, orders_csv, orders_document
 from service.jobs.tones_document import rotors_of
 from service.reports.drawing import PictureForm
@@ -22,7 +30,17 @@ from service.storage.speed_tables import read_speeds
 from service.wiring.analysis import opened_recording, picture_form, with_what_was_kept
 from service.wiring.kernels import keep_freed_memory
 
-__all__ = ["OrderFiles", "OrderRequest", "SweptSound", "orders_of_file", "orders_picture"]
+__all__ = [
+    "OrderFiles",
+    "OrderRequest",
+    "SweptSound",
+    "orders_of_file",
+    "orders_picture",
+    "speed_in_file",
+]
+
+_BESIDE_S: Final = 3.0
+"""What is listened to on either side of a passage whose speed is wanted up to its ends."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,24 +96,69 @@ def orders_of_file(
         If recording or speeds cannot be used.
     """
     keep_freed_memory()
-
-    @contextmanager
-    def opened() -> Iterator[PreparedRecording]:
-        with opened_recording(path) as recording:
-            yield prepare(recording, with_what_was_kept(path, recording, request.recording))
-
-    with opened_recording(path) as recording:
-        source = recording.source
-        kept = read_kept_sound(path, rate_hz=source.rate_hz, channels=source.channels)
+    kept = _kept(path)
     courses = _courses(kept, request)
-    name = swept_rotor(courses, request.rotor, str(path))
-    speeds = {each: float(course.rpm.mean()) for each, course in courses.items()}
-    (rotor,) = (each for each in rotors_of(speeds, request.description) if each.name == name)
-    review = review_orders(opened, courses, rotor, progress=progress)
+    rotor = _rotor(courses, swept_rotor(courses, request.rotor, str(path)), request)
+    review = review_orders(lambda: _opened(path, request), courses, rotor, progress=progress)
     document = orders_document(
         review, kept, request.description, mains_hz=request.mains_hz, near_rpm=request.near_rpm
     )
     return SweptSound(review, document)
+
+
+def speed_in_file(path: Path, request: OrderRequest) -> tuple[str, SpeedCourse]:
+    """Find the speed of a rotor in a passage of a recording, as its tones tell it.
+
+    Parameters
+    ----------
+    path : Path
+        The recording.
+    request : OrderRequest
+        Where its speeds stand, and which rotor is meant.
+
+    Returns
+    -------
+    name : str
+        The rotor.
+    course : SpeedCourse
+        Its speed from the beginning of the recording.
+
+    Raises
+    ------
+    EvenhushError
+        If recording or speeds cannot be used.
+    """
+    courses = _courses(_kept(path), request)
+    name = chosen_rotor(courses, request.rotor, str(path))
+    rotor = _rotor(courses, name, request)
+    part = request.recording
+    with opened_recording(path) as recording:
+        duration_s = recording.source.frames / recording.source.rate_hz
+    start_s = min(max(part.start_s - _BESIDE_S, 0.0), duration_s)
+    end_s = duration_s if part.end_s is None else min(part.end_s + _BESIDE_S, duration_s)
+    wider = replace(request, recording=replace(part, start_s=start_s, end_s=end_s))
+    return name, follow_speed(lambda: _opened(path, wider), courses[name], rotor)
+
+
+@contextmanager
+def _opened(path: Path, request: OrderRequest) -> Iterator[PreparedRecording]:
+    """Open a recording anew."""
+    with opened_recording(path) as recording:
+        yield prepare(recording, with_what_was_kept(path, recording, request.recording))
+
+
+def _kept(path: Path) -> KeptSoundDocument | None:
+    """Read what was noted beside a recording."""
+    with opened_recording(path) as recording:
+        source = recording.source
+        return read_kept_sound(path, rate_hz=source.rate_hz, channels=source.channels)
+
+
+def _rotor(courses: Mapping[str, SpeedCourse], name: str, request: OrderRequest) -> Rotor:
+    """Put a rotor together with what is known of it."""
+    speeds = {each: float(course.rpm.mean()) for each, course in courses.items()}
+    (rotor,) = (each for each in rotors_of(speeds, request.description) if each.name == name)
+    return rotor
 
 
 def _courses(kept: KeptSoundDocument | None, request: OrderRequest) -> Mapping[str, SpeedCourse]:
