@@ -8,119 +8,40 @@ read. Where two explanations lie on one frequency, both stay, each with its prob
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, Literal, NamedTuple
+from typing import Final, Literal
 
 import numpy as np
 
 from acoustic.errors import InputError
+from acoustic.rotors import USUAL_ELECTRICITY, Electricity, Rotor
 from acoustic.signals import Samples
+from acoustic.tone_candidates import (
+    GRID_STEP,
+    MAINS,
+    PWM,
+    Candidate,
+    TurningRotor,
+    electrical_candidates,
+    unexplained_density,
+)
 from acoustic.tone_following import STAYS
-from acoustic.tones import HIGHEST_TONE_HZ, LOWEST_TONE_HZ
 
-__all__ = [
-    "MAINS",
-    "UNEXPLAINED",
-    "Electricity",
-    "Explanation",
-    "Grade",
-    "NamedTone",
-    "Rotor",
-    "ToneNames",
-    "name_tones",
-]
+__all__ = ["UNEXPLAINED", "Explanation", "Grade", "NamedTone", "ToneNames", "name_tones"]
 
 Grade = Literal["sure", "likely", "open"]
 """How sure a name is: at least 95 %, at least 70 %, or less."""
-
-MAINS: Final = "mains"
-"""Source of hum."""
 UNEXPLAINED: Final = "unexplained"
 """Source of what nothing explains."""
-PWM: Final = "PWM"
-"""Source of what the switching of a drive makes."""
-
 _STAYS: Final = "resonance or electrical"
 """What a tone is called that nothing explains, but that stays where it is while speeds change."""
-_HIGHEST_ORDER: Final = 96
-_HIGHEST_MULTIPLE: Final = 12
-"""Highest multiple of mains and switching frequencies."""
-_TONE_U: Final = 2e-4
-"""Relative standard uncertainty of the frequency of a tone that hunts."""
-_TONE_U_HZ: Final = 0.04
-"""The same of any tone, in hertz."""
-_MAINS_U: Final = 3e-4
-"""Relative standard uncertainty of the mains frequency."""
-_PWM_U: Final = 0.01
-"""Relative standard uncertainty of a switching frequency, which few clocks keep."""
-_TWIN_U: Final = 0.015
-"""Relative standard uncertainty of the speed of a second fan of the same model."""
-_REACH: Final = 4.0
-"""How many standard uncertainties a speed may be off."""
-_GRID_STEP: Final = 1e-4
-"""Relative step in which speeds are tried."""
 _ROUNDS: Final = 3
 """How often the speeds of several rotors are found beside one another."""
-_UNEXPLAINED_TONES: Final = 0.3
-"""How many tones of a spectrum come from elsewhere, on average, anywhere over frequency."""
 _LEAST: Final = 0.005
 """Explanations less probable than this are not listed."""
 _FEWEST_PASSES: Final = 3
 """Blade-passes of even multiples alone that tell a speed read at half its size."""
 _GAIN: Final = 12.0
 """How much better, as a logarithm, another speed must explain the tones before it is told."""
-
-
-@dataclass(frozen=True, slots=True)
-class Rotor:
-    """Something that turns.
-
-    Raises
-    ------
-    InputError
-        If a number cannot be what it stands for.
-    """
-
-    name: str
-    """What it is called, such as ``fan``."""
-    rpm: float
-    """Its speed in revolutions a minute."""
-    kind: Literal["fan", "pump"] = "fan"
-    """What it moves."""
-    blades: int | None = None
-    """Blades of a fan, or vanes of a pump; None where nobody said."""
-    poles: int | None = None
-    """Poles of its motor; None where nobody said."""
-    twins: int = 0
-    """How many more of the same model turn beside it without a tachometer."""
-    rpm_u: float = 0.004
-    """Relative standard uncertainty of its speed."""
-
-    def __post_init__(self) -> None:
-        if not 0.0 < self.rpm < 1e5:
-            raise InputError(
-                f"The speed of '{self.name}' must be a number of revolutions a minute above 0, "
-                f"not {self.rpm:g}."
-            )
-        for what, number in (("blades", self.blades), ("poles", self.poles)):
-            if number is not None and not 1 <= number <= 64:
-                raise InputError(
-                    f"'{self.name}' cannot have {number} {what}; give a number from 1 to 64."
-                )
-
-    @property
-    def shaft_hz(self) -> float:
-        """Revolutions a second."""
-        return self.rpm / 60.0
-
-
-@dataclass(frozen=True, slots=True)
-class Electricity:
-    """Electrical sources, which do not follow a speed."""
-
-    mains_hz: float | None = 50.0
-    """Mains frequency in hertz; None for none."""
-    pwm_hz: float | None = None
-    """Switching frequency of a drive in hertz; None where nobody said."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +96,7 @@ class ToneNames:
 def name_tones(
     frequency_hz: Sequence[float],
     rotors: Sequence[Rotor],
-    electricity: Electricity = Electricity(),
+    electricity: Electricity = USUAL_ELECTRICITY,
     *,
     moves_with: Sequence[str | None] | None = None,
 ) -> ToneNames:
@@ -220,8 +141,8 @@ def name_tones(
         )
     f = np.asarray(frequency_hz, dtype=np.float64)
     moves = [None] * len(f) if moves_with is None else list(moves_with)
-    steady = _electrical(f, electricity, rotors)
-    turning = [_Turning.of(rotor, twin) for rotor in rotors for twin in range(rotor.twins + 1)]
+    steady = electrical_candidates(f, electricity, rotors)
+    turning = [TurningRotor.of(rotor, twin) for rotor in rotors for twin in range(rotor.twins + 1)]
     posteriors = _speeds(f, turning, steady, moves)
     densities = [
         *steady,
@@ -242,142 +163,6 @@ def name_tones(
     )
 
 
-class _Candidate(NamedTuple):
-    """One thing that some tones may be."""
-
-    source: str
-    order: int
-    name: str
-    expected_hz: float
-    """Where it should be, in hertz."""
-    density: Samples
-    """Expected tones for each unit of ln f near each tone."""
-
-
-def _spread(f: Samples, relative_u: Samples | float) -> Samples:
-    """Standard uncertainty of ln f between a tone and where it should be."""
-    spread: Samples = np.sqrt(_TONE_U**2 + (_TONE_U_HZ / f) ** 2 + np.square(relative_u))
-    return spread
-
-
-def _normal(away: Samples, spread: Samples) -> Samples:
-    """Normal density."""
-    density: Samples = np.exp(-0.5 * np.square(away / spread)) / (np.sqrt(2.0 * np.pi) * spread)
-    return density
-
-
-def _electrical(f: Samples, electricity: Electricity, rotors: Sequence[Rotor]) -> list[_Candidate]:
-    """What does not follow a speed."""
-    found = []
-    lines: list[tuple[str, int, str, float, float, float]] = []
-    if electricity.mains_hz is not None:
-        for multiple in range(1, _HIGHEST_MULTIPLE + 1):
-            usual = 0.4 * 0.85 ** (multiple / 2) * (1.0 if multiple % 2 == 0 else 0.3)
-            name = "mains hum" if multiple == 1 else f"mains hum x{multiple}"
-            hz = multiple * electricity.mains_hz
-            lines.append((MAINS, multiple, name, hz, usual, _MAINS_U))
-    if electricity.pwm_hz is not None:
-        for multiple in range(1, _HIGHEST_MULTIPLE + 1):
-            name = "switching" if multiple == 1 else f"switching x{multiple}"
-            hz = multiple * electricity.pwm_hz
-            lines.append((PWM, multiple, name, hz, 0.4 * 0.8**multiple, _PWM_U))
-    for source, multiple, name, hz, usual, u in lines:
-        density = usual * _normal(np.log(f / hz), _spread(f, u))
-        found.append(_Candidate(source, multiple, name, hz, density))
-    # Sidebands of the switching, one turn of each rotor away.
-    if electricity.pwm_hz is not None:
-        for rotor in rotors:
-            for side in (-1, 1):
-                hz = electricity.pwm_hz + side * rotor.shaft_hz
-                density = 0.05 * _normal(np.log(f / hz), _spread(f, _PWM_U))
-                name = f"switching {'+' if side > 0 else '-'} shaft of {rotor.name}"
-                found.append(_Candidate(PWM, 1, name, hz, density))
-    return found
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Turning:
-    """A rotor or its twin, with the speeds that it may have."""
-
-    rotor: Rotor
-    twin: int
-    grid: Samples
-    """Relative deviations of its speed that are tried, shape ``(speeds,)``."""
-    prior: Samples
-    """Logarithm of how probable each is, same shape."""
-    usual: Samples
-    """How usual each order is, shape ``(orders + 1,)``."""
-
-    @classmethod
-    def of(cls, rotor: Rotor, twin: int) -> "_Turning":
-        """Prepare a rotor, or one of its twins."""
-        u = float(np.hypot(rotor.rpm_u, _TWIN_U)) if twin else rotor.rpm_u
-        steps = int(np.ceil(_REACH * u / _GRID_STEP))
-        grid = _GRID_STEP * np.arange(-steps, steps + 1, dtype=np.float64)
-        usual = np.array([0.0, *(_usual(rotor, k)[0] for k in range(1, _HIGHEST_ORDER + 1))])
-        # Of a fan without a tachometer only what any fan has is looked for.
-        rare = np.where(usual >= 0.1, usual, 0.0)
-        return cls(rotor, twin, grid, -0.5 * np.square(grid / u), 0.7 * rare if twin else usual)
-
-    @property
-    def source(self) -> str:
-        """What it is called."""
-        return f"another {self.rotor.name}" if self.twin else self.rotor.name
-
-    def nearest(self, f: Samples) -> tuple[Samples, Samples]:
-        """Order nearest to each tone at each speed, and the density of it; (speeds, tones)."""
-        shaft_hz = self.rotor.shaft_hz * (1.0 + self.grid[:, None])
-        order = np.clip(np.rint(f / shaft_hz), 1, _HIGHEST_ORDER)
-        away = np.log(f / (order * shaft_hz))
-        density = self.usual[order.astype(np.int_)] * _normal(away, _spread(f, 0.0))
-        return order, density
-
-    def candidates(self, f: Samples, posterior: Samples) -> list[_Candidate]:
-        """What its orders may be, the speed averaged over."""
-        order, density = self.nearest(f)
-        shaft_hz = self.rotor.shaft_hz * (1.0 + float(self.grid @ posterior))
-        found = []
-        for k in np.unique(order).astype(np.int_).tolist():
-            of_order = (density * (order == k) * posterior[:, None]).sum(axis=0)
-            name = _usual(self.rotor, k)[1]
-            found.append(_Candidate(self.source, k, name, k * shaft_hz, of_order))
-        return found
-
-
-def _usual(rotor: Rotor, order: int) -> tuple[float, str]:
-    """How usual an order is, and what it is called."""
-    names: list[tuple[float, str]] = []
-    passing = "blade-pass" if rotor.kind == "fan" else "vane-pass"
-    if rotor.blades is not None and order % rotor.blades == 0:
-        multiple = order // rotor.blades
-        names.append((0.9 * 0.8 ** (multiple - 1), _times(passing, multiple)))
-    if rotor.poles is not None and order % rotor.poles == 0:
-        multiple = order // rotor.poles
-        usual = 0.3 if rotor.kind == "fan" else 0.6
-        names.append((usual * 0.85 ** (multiple - 1), _times("commutation", multiple)))
-    if order == 1:
-        names.append((0.3, "shaft imbalance"))
-    if order == 2:
-        names.append((0.06, "shaft x2"))
-    if not names:
-        # The less is known of a rotor, the more of its orders may be anything.
-        known = rotor.blades is not None or rotor.poles is not None
-        usual = (0.02 if known else 0.08) * np.exp(-order / 12.0)
-        return float(usual), f"{rotor.name} order {order}"
-    names.sort(reverse=True)
-    return min(sum(usual for usual, _ in names), 0.95), " or ".join(name for _, name in names)
-
-
-def _times(name: str, multiple: int) -> str:
-    """Name a multiple."""
-    return name if multiple == 1 else f"{name} x{multiple}"
-
-
-def _background(f: Samples) -> Samples:
-    """Expected tones for each unit of ln f that nothing explains."""
-    return np.full(len(f), _UNEXPLAINED_TONES / np.log(HIGHEST_TONE_HZ / LOWEST_TONE_HZ))
-
-
 def _allowed(source: str, moves: Sequence[str | None]) -> Samples:
     """Weight of a source for each tone, by what moved with what."""
     own = source.removeprefix("another ")
@@ -388,12 +173,12 @@ def _allowed(source: str, moves: Sequence[str | None]) -> Samples:
 
 def _speeds(
     f: Samples,
-    turning: Sequence[_Turning],
-    steady: Sequence[_Candidate],
+    turning: Sequence[TurningRotor],
+    steady: Sequence[Candidate],
     moves: Sequence[str | None],
 ) -> list[Samples]:
     """How probable each tried speed of each rotor is."""
-    fixed = _background(f) + sum((each.density for each in steady), np.zeros(len(f)))
+    fixed = unexplained_density(f) + sum((each.density for each in steady), np.zeros(len(f)))
     own = [one.nearest(f)[1] * _allowed(one.source, moves) for one in turning]
     priors = [np.exp(one.prior) / np.exp(one.prior).sum() for one in turning]
     places = range(len(turning))
@@ -423,14 +208,14 @@ def _settled(
 
 
 def _named(
-    f: Samples, place: int, densities: Sequence[_Candidate], moves: Sequence[str | None]
+    f: Samples, place: int, densities: Sequence[Candidate], moves: Sequence[str | None]
 ) -> NamedTone:
     """Put together what one tone may be."""
     weights = [
         each.density[place] * _allowed(_moving_source(each.source), [moves[place]])[0]
         for each in densities
     ]
-    unexplained = float(_background(f)[place])
+    unexplained = float(unexplained_density(f)[place])
     total = sum(weights) + unexplained
     found = [
         Explanation(
@@ -444,7 +229,7 @@ def _named(
         if weight >= _LEAST * total
     ]
     if unexplained >= _LEAST * total or not found:
-        probability = round(unexplained / total, 4)
+        probability = round(float(unexplained / total), 4)
         name = _STAYS if moves[place] == STAYS else UNEXPLAINED
         found.append(Explanation(UNEXPLAINED, None, name, None, probability))
     found.sort(key=lambda each: -each.probability)
@@ -458,12 +243,12 @@ def _moving_source(source: str) -> str:
 
 def _other_speeds(
     f: Samples,
-    turning: Sequence[_Turning],
+    turning: Sequence[TurningRotor],
     posteriors: Sequence[Samples],
-    steady: Sequence[_Candidate],
+    steady: Sequence[Candidate],
 ) -> dict[str, float]:
     """Find rotors whose tones would fit another speed far better."""
-    fixed = _background(f) + sum((each.density for each in steady), np.zeros(len(f)))
+    fixed = unexplained_density(f) + sum((each.density for each in steady), np.zeros(len(f)))
     rows = [
         one.nearest(f)[1][int(np.argmax(posterior))]
         for one, posterior in zip(turning, posteriors, strict=True)
@@ -476,10 +261,10 @@ def _other_speeds(
             (row for other, row in enumerate(rows) if other != place), np.zeros(len(f))
         )
         now = float(np.log(others + rows[place]).sum())
-        wide = _Turning(
+        wide = TurningRotor(
             one.rotor,
             0,
-            np.expm1(np.arange(np.log(0.2), np.log(5.0), 2.0 * _GRID_STEP, dtype=np.float64)),
+            np.expm1(np.arange(np.log(0.2), np.log(5.0), 2.0 * GRID_STEP, dtype=np.float64)),
             np.zeros(1),
             np.where(one.usual >= 0.1, one.usual, 0.0),
         )
@@ -492,9 +277,9 @@ def _other_speeds(
     return found
 
 
-def _only_even(f: Samples, one: _Turning, speed: int) -> bool:
+def _only_even(f: Samples, one: TurningRotor, speed: int) -> bool:
     """Whether three blade-passes and more are all even, as where a pulse a turn is not counted."""
     order, density = one.nearest(f)
-    own = order[speed][density[speed] > _background(f)]
+    own = order[speed][density[speed] > unexplained_density(f)]
     passes = own[own % one.rotor.blades == 0] / one.rotor.blades
     return len(passes) >= _FEWEST_PASSES and bool((passes % 2 == 0).all())

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from acoustic.tone_sources import Electricity, Rotor
+from acoustic.rotors import Electricity, Rotor
 
 __all__ = ["MadeMachine", "MadeTone", "made_machine"]
 

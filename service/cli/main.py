@@ -15,11 +15,13 @@ from service.cli.compare import compare
 from service.cli.data import data
 from service.cli.demo import demo
 from service.cli.demo_recordings import demo_recordings
+from service.cli.excerpt import excerpt
 from service.cli.floor import floor
 from service.cli.hardware import hardware
 from service.cli.hold import hold
 from service.cli.inputs import inputs
 from service.cli.match import match
+from service.cli.orders import orders
 from service.cli.recheck import recheck
 from service.cli.replay import replay
 from service.cli.room import room
@@ -57,7 +59,9 @@ for command in (
     sweep,
     analyse,
     tones,
+    orders,
     spectrum,
+    excerpt,
     hold,
     compare,
     bench,

@@ -19,8 +19,8 @@ def schema(
         typer.Argument(
             metavar="DOCUMENT",
             help="matched-settings, recheck, recheck-history, calibration, floor, inputs, "
-            "analysis, uncalibrated-analysis, spectrum, tones, kept-sound, profile, cooler, "
-            "comparison, held-run, data-check, trail or sweep-trail.",
+            "analysis, uncalibrated-analysis, spectrum, tones, orders, excerpt, kept-sound, "
+            "profile, cooler, comparison, held-run, data-check, trail or sweep-trail.",
             show_default=False,
         ),
     ],
@@ -49,11 +49,13 @@ def _documents() -> dict[str, type["Document"]]:
     from service.documents.comparison import ComparisonDocument
     from service.documents.cooler import CoolerDocument
     from service.documents.data_check import DataCheckDocument
+    from service.documents.excerpt import ExcerptDocument
     from service.documents.floor import FloorDocument
     from service.documents.held_run import HeldRunDocument
     from service.documents.inputs import InputsDocument
     from service.documents.kept_sound import KeptSoundDocument
     from service.documents.matched_settings import MatchedSettingsDocument
+    from service.documents.orders import OrdersDocument
     from service.documents.profile import ProfileDocument
     from service.documents.recheck import RecheckDocument, RecheckHistoryDocument
     from service.documents.spectra import SpectrumDocument
@@ -66,11 +68,13 @@ def _documents() -> dict[str, type["Document"]]:
         "comparison": ComparisonDocument,
         "cooler": CoolerDocument,
         "data-check": DataCheckDocument,
+        "excerpt": ExcerptDocument,
         "floor": FloorDocument,
         "held-run": HeldRunDocument,
         "inputs": InputsDocument,
         "kept-sound": KeptSoundDocument,
         "matched-settings": MatchedSettingsDocument,
+        "orders": OrdersDocument,
         "recheck": RecheckDocument,
         "recheck-history": RecheckHistoryDocument,
         "profile": ProfileDocument,

@@ -16,6 +16,7 @@ __all__ = [
     "KeptResponse",
     "KeptSetting",
     "KeptSoundDocument",
+    "KeptSpeeds",
     "KeptStretch",
     "MarkedInterval",
     "factors_of",
@@ -73,6 +74,15 @@ class KeptStretch(Part):
     """Where it ends."""
     what: str
     """What it was, such as the cooler and its target."""
+
+
+class KeptSpeeds(Part):
+    """Speeds as they were read while the sound was heard."""
+
+    time_s: list[float]
+    """When, from the beginning of the sound, rising; heard up to 1.5 s later."""
+    rpm: dict[str, list[float | None]]
+    """Speed of every actuator at each of these times; null where none was read."""
 
 
 class MarkedInterval(Part):
@@ -133,6 +143,8 @@ class KeptSoundDocument(Document):
     """What was measured when."""
     settings: list[KeptSetting]
     """What the bench was set to when."""
+    speeds: KeptSpeeds | None = None
+    """Speeds over time; null where no bench was watched, and in files of earlier versions."""
     marked: list[MarkedInterval]
     """What must not enter a level."""
     warnings: list[str]

@@ -4,9 +4,12 @@ from dataclasses import dataclass
 from statistics import fmean
 from typing import Final
 
+import numpy as np
+
+from acoustic.speed_course import SpeedCourse
 from service.documents.kept_sound import KeptSetting, KeptSoundDocument
 
-__all__ = ["SteadySetting", "rpm_between", "speed_changes", "steady_settings"]
+__all__ = ["SteadySetting", "rpm_between", "speed_changes", "speed_courses", "steady_settings"]
 
 _DELAY_S: Final = 1.5
 """How much later than set a speed is heard at most."""
@@ -72,6 +75,40 @@ def rpm_between(kept: KeptSoundDocument, start_s: float, end_s: float) -> dict[s
     return {
         name: sum(rpm * s for rpm, s in some) / sum(s for _, s in some)
         for name, some in weighted.items()
+    }
+
+
+def speed_courses(kept: KeptSoundDocument) -> dict[str, SpeedCourse]:
+    """Return the speeds over time.
+
+    Parameters
+    ----------
+    kept : KeptSoundDocument
+        What was noted beside the sound.
+
+    Returns
+    -------
+    dict of str to SpeedCourse
+        By the names of the actuators; those without a tachometer are missing. Where no speeds over
+        time were noted, they are told only of settings that were steady.
+    """
+    times: dict[str, list[float]] = {}
+    speeds: dict[str, list[float]] = {}
+    if kept.speeds is not None:
+        for name, readings in kept.speeds.rpm.items():
+            times[name] = kept.speeds.time_s
+            speeds[name] = [np.nan if rpm is None else rpm for rpm in readings]
+    else:
+        for setting in steady_settings(kept):
+            # Readings a second apart, as nothing is known between readings further apart.
+            inside = np.arange(setting.start_s, setting.end_s, 1.0).tolist()
+            for name, rpm in setting.rpm.items():
+                times.setdefault(name, []).extend(inside)
+                speeds.setdefault(name, []).extend([rpm] * len(inside))
+    return {
+        name: SpeedCourse(np.array(times[name]), np.array(some))
+        for name, some in speeds.items()
+        if np.count_nonzero(np.nan_to_num(some) > 0.0) > 1
     }
 
 

@@ -7,8 +7,10 @@ from typing import Final
 import numpy as np
 
 from acoustic.critical_bands import prominent_tone_to_noise_ratio_db
+from acoustic.rotors import Electricity, Rotor
+from acoustic.tone_candidates import MAINS
 from acoustic.tone_following import HeardAtSpeed, what_moves
-from acoustic.tone_sources import MAINS, Electricity, NamedTone, Rotor, ToneNames, name_tones
+from acoustic.tone_sources import NamedTone, ToneNames, name_tones
 from acoustic.tones import DiscreteTone
 from service.documents.cooler import CoolerDocument
 from service.documents.reviewed import ReviewedTone
@@ -24,7 +26,7 @@ from service.jobs.reviewed_sound import ReviewedSound
 from service.jobs.spectrum_document import room_tones
 from service.jobs.tone_drift import drift_words
 
-__all__ = ["HeardPassage", "rotors_of", "tones_document"]
+__all__ = ["HeardPassage", "names_with_mains", "rotors_of", "tones_document"]
 
 _USUAL_MAINS_HZ: Final = (50.0, 60.0)
 _FEW_SETTINGS: Final = 3
@@ -126,7 +128,7 @@ def _passage(
     sound = passage.sound
     rotors = rotors_of(passage.rpm, description)
     pwm_hz = None if description is None else description.pwm_hz
-    found_hz, names = _named(sound.tones, rotors, moved, mains_hz, pwm_hz)
+    found_hz, names = names_with_mains(sound.tones, rotors, moved, mains_hz, pwm_hz)
     fields = sound.fields()
     review = sound.review
     end_s = review.start_s + review.duration_s
@@ -164,14 +166,35 @@ def _passage(
     )
 
 
-def _named(
+def names_with_mains(
     tones: Sequence[DiscreteTone],
     rotors: Sequence[Rotor],
     moved: Sequence[str | None],
     mains_hz: float | None,
     pwm_hz: float | None,
 ) -> tuple[float | None, ToneNames]:
-    """Name tones with the mains frequency that was given, or with the one that explains more."""
+    """Name tones with the mains frequency that was given, or with the one that explains more.
+
+    Parameters
+    ----------
+    tones : sequence of DiscreteTone
+        The tones.
+    rotors : sequence of Rotor
+        What turned.
+    moved : sequence of str or None
+        What each tone moves with, as `what_moves` tells it.
+    mains_hz : float or None
+        Mains frequency; None to try 50 and 60 Hz.
+    pwm_hz : float or None
+        Switching frequency.
+
+    Returns
+    -------
+    mains_hz : float or None
+        The frequency that was given or explains something; None where neither does.
+    names : ToneNames
+        What the tones may be.
+    """
     tried = []
     for hz in _USUAL_MAINS_HZ if mains_hz is None else (mains_hz,):
         names = name_tones(

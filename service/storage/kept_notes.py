@@ -9,6 +9,7 @@ from calibration.bench_state import BenchState
 from service.documents.kept_sound import (
     KeptActuator,
     KeptSetting,
+    KeptSpeeds,
     KeptStretch,
     MarkedInterval,
 )
@@ -18,6 +19,11 @@ __all__ = ["KeptNotes"]
 
 _STEADY: Final = 0.03
 """How far a speed that counts as steady may be from its mean: hunting fans stay within it."""
+_MOST_READINGS: Final = 4096
+"""Readings of speeds that are kept: more than half an hour of two a second. In longer sound every
+other one goes, again and again, so that the document stays small."""
+_LEAST_APART_S: Final = 0.25
+"""Readings closer together tell nothing more."""
 
 
 @dataclass(slots=True)
@@ -83,6 +89,8 @@ class KeptNotes:
         self._newest: dict[tuple[tuple[str, ...], int | None], int] = {}
         self._settings: list[KeptSetting] = []
         self._setting: _Setting | None = None
+        self._readings: list[tuple[float, dict[str, float | None]]] = []
+        self._apart_s = _LEAST_APART_S
         self._stretches: list[KeptStretch] = []
         self._stretch: tuple[float, str] | None = None
         self._warnings: list[str] = []
@@ -154,6 +162,33 @@ class KeptNotes:
                 self._end_setting(now_s)
                 self._setting = _Setting(now_s, duties)
             self._setting.add(now_s, state)
+            self._read(now_s, {name: each.rpm for name, each in state.actuators.items()})
+
+    def _read(self, now_s: float, rpm: dict[str, float | None]) -> None:
+        """Note speeds over time."""
+        readings = self._readings
+        if readings and now_s < readings[-1][0] + self._apart_s:
+            return
+        readings.append((now_s, rpm))
+        if len(readings) > _MOST_READINGS:
+            del readings[1::2]
+            self._apart_s *= 2.0
+
+    def _speeds(self) -> KeptSpeeds | None:
+        """Put the readings into the document's form."""
+        if not self._readings:
+            return None
+        names = dict.fromkeys(name for _, rpm in self._readings for name in rpm)
+        return KeptSpeeds(
+            time_s=[time_s for time_s, _ in self._readings],
+            rpm={
+                name: [
+                    None if (speed := rpm.get(name)) is None else round(speed, 1)
+                    for _, rpm in self._readings
+                ]
+                for name in names
+            },
+        )
 
     def _end_setting(self, now_s: float) -> None:
         if self._setting is not None and self._setting.start_s < now_s:
@@ -206,6 +241,7 @@ class KeptNotes:
             return {
                 "settings": settings,
                 "stretches": stretches,
+                "speeds": self._speeds(),
                 "marked": sorted(self._marked, key=lambda mark: mark.start_s),
                 "warnings": list(self._warnings),
             }

@@ -7,8 +7,9 @@ from hypothesis import strategies as st
 from made_machines import made_machine
 
 from acoustic.errors import InputError
+from acoustic.rotors import Electricity, Rotor
 from acoustic.tone_following import HeardAtSpeed, what_moves
-from acoustic.tone_sources import Electricity, Rotor, name_tones
+from acoustic.tone_sources import name_tones
 
 FAN = Rotor("fan", 1500.0, "fan", blades=7, poles=4)
 PUMP = Rotor("pump", 2700.0, "pump", blades=6, poles=8)
