@@ -24,6 +24,7 @@ from service.cli.match import match
 from service.cli.orders import orders
 from service.cli.recheck import recheck
 from service.cli.replay import replay
+from service.cli.report import report
 from service.cli.room import room
 from service.cli.schema import schema
 from service.cli.serve import serve
@@ -62,6 +63,7 @@ for command in (
     orders,
     spectrum,
     excerpt,
+    report,
     hold,
     compare,
     bench,
