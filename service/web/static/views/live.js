@@ -47,16 +47,25 @@ export class LiveView {
     this.now.classList.toggle("doubtful", !frame.valid);
     const doubt = frame.valid ? "" : `This does not count: ${frame.faults.join("; ")}.`;
     if (this.doubt.textContent !== doubt) this.doubt.textContent = doubt;
-    const unit = frame.calibrated ? "dB(A)" : "dB";
-    fill(this.means,
-      h("dt", {}, "last second"), h("dd", {}, level(frame.LAeq_1s_db, null, unit)),
-      h("dt", {}, `mean of ${duration(frame.LAeq_s)}`), h("dd", {}, level(frame.LAeq_db, null, unit)),
-      frame.target_db === null ? null : [h("dt", {}, "aim"), h("dd", {}, level(frame.target_db))],
-      frame.floor_db === null ? null : [h("dt", {}, "room floor"), h("dd", {}, level(frame.floor_db))]);
+    this.showMeans(frame);
     this.ruler.draw(frame);
     this.minute.add(frame);
     this.spectrum.draw(frame);
     this.showBench(frame);
+  }
+
+  showMeans(frame) {
+    const unit = frame.calibrated ? "dB(A)" : "dB";
+    const words = [
+      ["last second", level(frame.LAeq_1s_db, null, unit)],
+      [`mean of ${duration(frame.LAeq_s)}`, level(frame.LAeq_db, null, unit)],
+      ...(frame.target_db === null ? [] : [["aim", level(frame.target_db)]]),
+      ...(frame.floor_db === null ? [] : [["room floor", level(frame.floor_db)]])].flat();
+    if (this.means.childElementCount !== words.length) fill(this.means, words.map((_, at) => h(at % 2 ? "dd" : "dt")));
+    words.forEach((text, at) => {
+      const cell = this.means.children[at];
+      if (cell.textContent !== text) cell.textContent = text;
+    });
   }
 
   showBench({ bench, job }) {
