@@ -22,6 +22,7 @@ from service.cli.match import match
 from service.cli.orders import orders
 from service.cli.recheck import recheck
 from service.cli.replay import replay
+from service.cli.report import report
 from service.cli.schema import schema
 from service.cli.spectrum import spectrum
 from service.cli.sweep import sweep
@@ -58,6 +59,7 @@ for command in (
     orders,
     spectrum,
     excerpt,
+    report,
     bench,
     hardware,
     replay,

@@ -29,13 +29,24 @@ from service.jobs.left_out_passages import (
     words_about,
 )
 
-__all__ = ["OrderReview", "chosen_rotor", "follow_speed", "review_orders", "swept_rotor"]
+__all__ = [
+    "OrderReview",
+    "chosen_rotor",
+    "follow_speed",
+    "is_swept",
+    "review_orders",
+    "swept_rotor",
+]
 
 _SAMPLES_AT_ONCE: Final = 2**18
 """Most samples of all channels in a block: 2 MB."""
 _COARSE_HZ: Final = 5.0
 _LEAST_CHANGE: Final = 0.1
 """Relative range of speeds from which orders can be told from what stays."""
+_SWEEP: Final = 1.33
+_APART: Final = 0.02
+_SWEPT_SHARE: Final = 0.7
+"""A sweep covers such a range, and so much of it in such relative steps."""
 _BANDS_HZ: Final = np.geomspace(100.0, 6400.0, 19)
 """Edges of one-third octaves: what lifts most of them at once is no order that meets something."""
 _AROUND_ROWS: Final = 61
@@ -137,6 +148,33 @@ def swept_rotor(courses: Mapping[str, SpeedCourse], name: str | None, file: str)
             f"does not tell what follows it; use a sweep, or 'evenhush tones' for one speed."
         )
     return chosen
+
+
+def is_swept(courses: Mapping[str, SpeedCourse], start_s: float, end_s: float) -> bool:
+    """Tell whether a speed is swept in a part of a recording.
+
+    Parameters
+    ----------
+    courses : mapping of str to SpeedCourse
+        Speeds over time by the names of the rotors.
+    start_s, end_s : float
+        The part.
+
+    Returns
+    -------
+    bool
+        Whether one changes by a third and passes many speeds on its way.
+    """
+    # Fine enough that a fast glide leaves no step out.
+    time_s = np.arange(start_s, end_s, 0.1)
+    for course in courses.values():
+        rpm = course.at(time_s)
+        rpm = rpm[np.isfinite(rpm)]
+        if len(rpm) and rpm.max() > _SWEEP * rpm.min():
+            passed = np.unique(np.round(np.log(rpm) / _APART))
+            if len(passed) >= _SWEPT_SHARE * np.log(rpm.max() / rpm.min()) / _APART:
+                return True
+    return False
 
 
 def _range(course: SpeedCourse) -> float:

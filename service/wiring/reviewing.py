@@ -195,6 +195,7 @@ def spectrum_picture(
     *,
     weighting: Weighting = "Z",
     axis: FrequencyAxis = "log",
+    labels: Sequence[str] | None = None,
 ) -> bytes:
     """Draw spectra over one another.
 
@@ -208,6 +209,8 @@ def spectrum_picture(
         Weighting of levels.
     axis : {"log", "linear"}, optional
         Spacing of frequencies.
+    labels : sequence of str, optional
+        What the recordings are called; by default after their files.
 
     Returns
     -------
@@ -215,7 +218,7 @@ def spectrum_picture(
         The picture.
     """
     sounds = compared.sounds
-    names = labels_of(sounds)
+    names = labels_of(sounds) if labels is None else list(labels)
     return draw_spectra(
         names[0] if len(sounds) == 1 else "spectra",
         [
