@@ -3,7 +3,7 @@
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape as escaped
+from html import escape
 from typing import Final
 
 __all__ = ["Block", "Figure", "Heading", "Notes", "Page", "Table", "Text", "written_page"]
@@ -104,8 +104,6 @@ tr.strong td{font-weight:600;background:#f1f7f8}
 h2,h3{break-after:avoid}figure,tr,ul.warning{break-inside:avoid}thead{display:table-header-group}
 tr.strong td,ul.warning{print-color-adjust:exact;-webkit-print-color-adjust:exact}}
 """
-_STRONG: Final = ' class="strong"'
-_RIGHT: Final = ' class="n"'
 _NUMBER: Final = re.compile(r"[-+±]{0,2}\d[\d.]*( to [-+]?\d[\d.]*)?$")
 _IDS: Final = re.compile(rb'\bid="([^"]+)"')
 
@@ -136,7 +134,7 @@ def written_page(page: Page) -> str:
 
 def _words(text: str) -> str:
     """Write words, with the sign of an interval that print has."""
-    return escaped(text.replace("+-", "±"), quote=True)
+    return escape(text.replace("+-", "±"))
 
 
 def _block(block: Block, number: int) -> str:
@@ -161,9 +159,7 @@ def _table(table: Table) -> str:
     head = "".join(f'<th scope="col">{_words(name)}</th>' for name in table.head)
     strong = table.strong or [False] * len(table.rows)
     rows = "".join(
-        f"<tr{_STRONG if stands_out else ''}>"
-        + "".join(f"<td{_RIGHT if _NUMBER.match(cell) else ''}>{_words(cell)}</td>" for cell in row)
-        + "</tr>"
+        f"<tr{' class=strong' if stands_out else ''}>{''.join(map(_cell, row))}</tr>"
         for row, stands_out in zip(table.rows, strong, strict=True)
     )
     caption = f"<caption>{_words(table.caption)}</caption>" if table.caption else ""
@@ -171,6 +167,12 @@ def _table(table: Table) -> str:
         f'<div class="wide"><table>{caption}<thead><tr>{head}</tr></thead>'
         f"<tbody>{rows}</tbody></table></div>"
     )
+
+
+def _cell(text: str) -> str:
+    """Write a cell, a number to the right."""
+    right = ' class="n"' if _NUMBER.match(text) else ""
+    return f"<td{right}>{_words(text)}</td>"
 
 
 def _inside(svg: bytes, number: int, caption: str) -> str:

@@ -230,9 +230,8 @@ def orders_blocks(document: OrdersDocument) -> list[Block]:
         )
     blocks: list[Block] = [
         Text(
-            f"The {rotor.name} was heard from {rotor.lowest_rpm:.0f} to "
-            f"{rotor.highest_rpm:.0f} rpm at {len(document.speeds)} speeds; its own tones tell the "
-            "speed."
+            f"The {rotor.name} was heard from {rotor.lowest_rpm:.0f} to {rotor.highest_rpm:.0f} "
+            f"rpm at {len(document.speeds)} speeds; its own tones tell the speed."
         )
     ]
     if rows:
