@@ -1,14 +1,10 @@
 """Logs of made-up thermal runs, and the command run on them."""
 
-import json
-import signal
-import sys
-
 import numpy as np
 import pytest
+from command_runs import command_in_process
 from kept_documents import match
 
-from service.cli.main import main
 from service.documents.matched_settings import LevelPart, SettingPart
 
 
@@ -39,40 +35,11 @@ def run_log(tmp_path):
     return write
 
 
-class Ended:
-    """How the command ended and what it printed."""
-
-    def __init__(self, code, printed):
-        self.code, self.out, self.err = code, printed.out, printed.err
-
-    @property
-    def json(self):
-        """The one JSON document on standard output."""
-        return json.loads(self.out)
-
-    @property
-    def sentence(self):
-        """The one sentence on standard error of what could not be done."""
-        assert self.code == 2
-        assert self.out == ""
-        (line,) = self.err.splitlines()
-        assert line.endswith(".")
-        return line.removeprefix("evenhush: ")
-
-
 @pytest.fixture
 def evenhush(monkeypatch, capsys):
     """Run the command in this process."""
-    handler = signal.getsignal(signal.SIGTERM)
-
-    def run(*words):
-        monkeypatch.setattr(sys, "argv", ["evenhush", *map(str, words)])
-        with pytest.raises(SystemExit) as ended:
-            main()
-        return Ended(ended.value.code, capsys.readouterr())
-
-    yield run
-    signal.signal(signal.SIGTERM, handler)
+    with command_in_process(monkeypatch, capsys) as run:
+        yield run
 
 
 @pytest.fixture
