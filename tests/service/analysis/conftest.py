@@ -1,14 +1,9 @@
 """Recordings made for a test, and the command run on them."""
 
-import json
-import signal
-import sys
-
 import numpy as np
 import pytest
 import soundfile
-
-from service.cli.main import main
+from command_runs import command_in_process
 
 
 @pytest.fixture
@@ -23,31 +18,11 @@ def record(tmp_path):
     return write
 
 
-class Ended:
-    """How the command ended and what it printed."""
-
-    def __init__(self, code, printed):
-        self.code, self.out, self.err = code, printed.out, printed.err
-
-    @property
-    def json(self):
-        """The one JSON document on standard output."""
-        return json.loads(self.out)
-
-
 @pytest.fixture
 def evenhush(monkeypatch, capsys):
     """Run the command in this process."""
-    handler = signal.getsignal(signal.SIGTERM)
-
-    def run(*words):
-        monkeypatch.setattr(sys, "argv", ["evenhush", *map(str, words)])
-        with pytest.raises(SystemExit) as ended:
-            main()
-        return Ended(ended.value.code, capsys.readouterr())
-
-    yield run
-    signal.signal(signal.SIGTERM, handler)
+    with command_in_process(monkeypatch, capsys) as run:
+        yield run
 
 
 @pytest.fixture
